@@ -1,0 +1,92 @@
+"""What went wrong, where, what was expected and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class DensiteError(Exception):
+    """A user's mistake or a broken input, told in one message without a traceback."""
+
+
+class SettingsError(DensiteError):
+    """study.toml is missing, unreadable, or holds something that densite does not know."""
+
+
+class PlaceError(DensiteError):
+    """A coordinate, datum, zone or bearing that cannot be understood."""
+
+
+class IntakeError(DensiteError):
+    """A crew file that cannot be read at all (single rows are reported as problems instead)."""
+
+
+class RegisterError(DensiteError):
+    """The register is missing, locked, damaged, or newer than this program."""
+
+
+class LayerError(DensiteError):
+    """A map layer is missing, unreadable, without CRS, or does not fit its purpose."""
+
+
+class RecordError(DensiteError):
+    """A value that no den record can hold."""
+
+
+class StatisticsError(DensiteError):
+    """Numbers from which the asked-for statistic cannot be computed."""
+
+
+class MapError(DensiteError):
+    """A map that cannot be drawn from what there is."""
+
+
+class Level(StrEnum):
+    """How much a problem weighs.
+
+    ``error``: the row cannot be used and must be mended. ``confirm``: the row is held back until a
+    person writes ``yes`` into its ``confirmed`` column. ``warning``: the row is taken and listed by
+    ``densite check``. ``note``: something was done with the row that its author should know.
+    """
+
+    ERROR = "error"
+    CONFIRM = "confirm"
+    WARNING = "warning"
+    NOTE = "note"
+
+    @property
+    def holds_back(self) -> bool:
+        """Whether a row with this problem stays out of the register."""
+        return self in (Level.ERROR, Level.CONFIRM)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One finding about one value, with the place where it stands and the way out."""
+
+    level: Level
+    message: str
+    field: str = ""
+    value: str = ""
+    file: str = ""
+    line: int = 0
+    hint: str = ""
+
+    def at(self, file: str, line: int) -> Problem:
+        """Return the same problem, placed in a file."""
+        return Problem(self.level, self.message, self.field, self.value, file, line, self.hint)
+
+    def __str__(self) -> str:
+        """Read as ``crew.csv line 14: den_type 'cave'; allowed: tree, ...: next step``."""
+        place = f"{self.file} line {self.line}: " if self.line else (f"{self.file}: " if self.file else "")
+        hint = f" ({self.hint})" if self.hint else ""
+        return f"{place}{self.level}: {self.message}{hint}"
+
+
+def listed(problems: Iterable[Problem]) -> str:
+    """Return the problems one a line, worst first and in file order."""
+    order = list(Level)
+    ranked = sorted(problems, key=lambda p: (order.index(p.level), p.file, p.line))
+    return "\n".join(str(problem) for problem in ranked)

@@ -1,0 +1,1 @@
+"""Crew files read into raw rows, each with the file and line it came from."""

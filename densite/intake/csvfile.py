@@ -1,0 +1,120 @@
+"""Crew files as text tables: comma, semicolon or tab, in UTF-8, UTF-16 or one declared encoding."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from densite.errors import IntakeError, Level, Problem
+from densite.intake.rawrow import RawRow, about_unknown, understand
+
+DELIMITERS = ",;\t|"
+
+
+def read_csv(path: Path, *, mapping: Mapping[str, str], encoding: str | None = None) -> Iterator[RawRow]:
+    """Read a text table row by row, without holding it whole.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    mapping : mapping of str to str
+        ``[intake.columns]`` of study.toml.
+    encoding : str, optional
+        Encoding to insist on; found out from the bytes otherwise.
+
+    Yields
+    ------
+    RawRow
+        With the physical line on which the row starts.
+
+    Raises
+    ------
+    IntakeError
+        The file is empty, no text, of mixed encodings, or its header cannot be used.
+    """
+    encoding = encoding or encoding_of(path)
+    try:
+        with path.open(encoding=encoding, newline="") as file:
+            yield from _rows(file, path.name, mapping)
+    except (UnicodeError, LookupError) as error:
+        raise IntakeError(f"{path.name} is not in the encoding {encoding}: {error}") from None
+    except csv.Error as error:
+        raise IntakeError(f"{path.name} is no readable table: {error}") from None
+
+
+def encoding_of(path: Path) -> str:
+    """Find out the encoding of a text file from all of its bytes.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    str
+        ``utf-8-sig``, ``utf-16``, or ``cp1252`` when no line is UTF-8 beyond ASCII.
+
+    Raises
+    ------
+    IntakeError
+        The file is empty, binary, or mixes UTF-8 lines with lines of another encoding.
+    """
+    if path.stat().st_size == 0:
+        raise IntakeError(f"{path.name} is empty: nothing to take in")
+    utf8: list[int] = []
+    other: list[int] = []
+    with path.open("rb") as file:
+        if file.read(2) in (b"\xff\xfe", b"\xfe\xff"):
+            return "utf-16"
+        file.seek(0)
+        for number, line in enumerate(file, start=1):
+            if b"\x00" in line:
+                raise IntakeError(f"{path.name} line {number} holds NUL bytes: not a text table. Export it as CSV")
+            if not line.isascii():
+                (utf8 if _is_utf8(line) else other).append(number)
+    if utf8 and other:
+        raise IntakeError(
+            f"{path.name} mixes encodings: line {utf8[0]} is UTF-8, line {other[0]} is not. "
+            "Save it anew as UTF-8, or set intake.encoding in study.toml"
+        )
+    return "cp1252" if other else "utf-8-sig"
+
+
+def _is_utf8(line: bytes) -> bool:
+    try:
+        line.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _rows(file: Iterator[str], name: str, mapping: Mapping[str, str]) -> Iterator[RawRow]:
+    first = next(file, "")
+    if not first.strip():
+        raise IntakeError(f"{name} line 1 is blank: the first line must hold the column headings")
+    delimiter = max(DELIMITERS, key=first.count)
+    heads = next(csv.reader([first], delimiter=delimiter))
+    headings = understand([h.strip() for h in heads], mapping, file=name)
+    if not headings.names:
+        raise IntakeError(f"{name} line 1: no known column heading in {first.strip()!r}; see `densite columns`")
+    notes = tuple(about_unknown(headings, file=name))
+    reader = csv.reader(file, delimiter=delimiter)
+    start = 2
+    for cells in reader:
+        line, start = start, reader.line_num + 2
+        if not any(cell.strip() for cell in cells):
+            continue
+        raw = dict(zip((h.strip() for h in heads), cells, strict=False))
+        problems = notes + _ragged(cells, heads)
+        notes = ()
+        yield RawRow(name, line, headings.sort(raw), raw, problems)
+
+
+def _ragged(cells: list[str], heads: list[str]) -> tuple[Problem, ...]:
+    if len(cells) <= len(heads):
+        return ()
+    return (Problem(Level.ERROR, f"{len(cells)} cells under {len(heads)} headings",
+                    hint="a separator inside a text without quotes, or a decimal comma?"),)  # fmt: skip

@@ -1,0 +1,123 @@
+"""Crew files as GeoJSON (RFC 7946): one point feature a den, properties under the known headings."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from densite.errors import IntakeError, Level, Problem
+from densite.intake.rawrow import RawRow, about_unknown, understand
+
+_WGS84_NAMES = ("CRS84", "EPSG::4326", "EPSG:4326")
+
+
+def read_geojson(path: Path, *, mapping: Mapping[str, str]) -> Iterator[RawRow]:
+    """Read the point features of a GeoJSON file.
+
+    Parameters
+    ----------
+    path : Path
+        The file, in UTF-8. RFC 7946 fixes its CRS: WGS 84, longitude first.
+    mapping : mapping of str to str
+        ``[intake.columns]`` of study.toml.
+
+    Yields
+    ------
+    RawRow
+        With the line on which the feature starts.
+
+    Raises
+    ------
+    IntakeError
+        No JSON, no FeatureCollection, or a CRS other than WGS 84.
+    """
+    text = _text(path)
+    collection = _collection(text, path.name)
+    features = collection["features"]
+    heads = list(dict.fromkeys(key for f in features for key in _properties(f)))
+    headings = understand(heads, mapping, file=path.name)
+    notes = tuple(about_unknown(headings, file=path.name))
+    for line, feature in zip(_lines(text, len(features)), features, strict=True):
+        raw = {key: _cell(value) for key, value in _properties(feature).items()}
+        place, problems = _place(feature)
+        values = {"datum": "WGS84"} | headings.sort(raw) | place
+        yield RawRow(path.name, line, values, values, notes + problems)
+        notes = ()
+
+
+def _text(path: Path) -> str:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise IntakeError(f"{path.name} is not UTF-8, as GeoJSON must be: {error}") from None
+    if not text.strip():
+        raise IntakeError(f"{path.name} is empty: nothing to take in")
+    return text
+
+
+def _collection(text: str, name: str) -> dict[str, Any]:
+    try:
+        data = json.loads(text)
+    except (json.JSONDecodeError, RecursionError) as error:
+        raise IntakeError(f"{name} is not valid JSON: {error}") from None
+    if not isinstance(data, dict) or not isinstance(data.get("features"), list):
+        raise IntakeError(f"{name} is no GeoJSON FeatureCollection with a list of features")
+    crs = json.dumps(data.get("crs", "CRS84"))
+    if not any(known in crs for known in _WGS84_NAMES):
+        raise IntakeError(f"{name} names the CRS {crs}: RFC 7946 knows only WGS 84. Export it in longitude, latitude")
+    return data
+
+
+def _properties(feature: Any) -> dict[str, Any]:
+    found = feature.get("properties") if isinstance(feature, dict) else None
+    return found if isinstance(found, dict) else {}
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+
+
+def _place(feature: Any) -> tuple[dict[str, str], tuple[Problem, ...]]:
+    geometry = feature.get("geometry") if isinstance(feature, dict) else None
+    point = geometry.get("coordinates") if isinstance(geometry, dict) else None
+    if not isinstance(geometry, dict) or geometry.get("type") != "Point" or not _is_position(point):
+        said = geometry.get("type") if isinstance(geometry, dict) else "nothing"
+        problem = Problem(Level.ERROR, f"the geometry is {said}, not a Point with two numbers", "geometry")
+        return {}, (problem,)
+    longitude, latitude = point[:2]
+    return {"longitude": repr(longitude), "latitude": repr(latitude)}, ()
+
+
+def _is_position(point: Any) -> bool:
+    return (
+        isinstance(point, list)
+        and len(point) >= 2
+        and all(isinstance(v, int | float) and not isinstance(v, bool) for v in point[:2])
+    )
+
+
+def _lines(text: str, count: int) -> Iterator[int]:
+    """Yield the line on which each feature starts, by stepping through the array of features."""
+    decoder = json.JSONDecoder()
+    start = re.search(r'"features"\s*:\s*\[', text)
+    position = start.end() if start else 0
+    line, counted = 1, 0
+    for _ in range(count):
+        position = _next_value(text, position)
+        line += text.count("\n", counted, position)
+        counted = position
+        yield line
+        try:
+            _, position = decoder.raw_decode(text, position)
+        except json.JSONDecodeError:  # another "features" array came first: lines are then only a help
+            continue
+
+
+def _next_value(text: str, position: int) -> int:
+    match = re.compile(r"[\s,]*").match(text, position)
+    return match.end() if match else position

@@ -1,0 +1,88 @@
+"""One row of a crew file as it came, and how its headings are understood."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from densite.errors import IntakeError, Level, Problem
+from densite.terms import RECORDED_TERMS, recognised, spelled
+
+PROVENANCE = ("reason", "source_file", "source_line")
+
+
+@dataclass(frozen=True, slots=True)
+class RawRow:
+    """A crew's row: ``values`` under densite's names, ``raw`` as written, and where it stands."""
+
+    file: str
+    line: int
+    values: dict[str, str]
+    raw: dict[str, str]
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Headings:
+    """Which heading of a file stands for which term; ``unknown`` ones are kept with the row only."""
+
+    names: dict[str, str]
+    unknown: tuple[str, ...] = field(default=())
+
+    def sort(self, raw: Mapping[str, str]) -> dict[str, str]:
+        """Return the values of a raw row under densite's names, blanks left out."""
+        pairs = ((self.names.get(heading), cell) for heading, cell in raw.items())
+        return {name: cell.strip() for name, cell in pairs if name and cell and cell.strip()}
+
+
+def understand(headings: Sequence[str], mapping: Mapping[str, str], *, file: str) -> Headings:
+    """Match a file's headings with terms, by the study's own mapping first.
+
+    Parameters
+    ----------
+    headings : sequence of str
+        As they stand in the file.
+    mapping : mapping of str to str
+        ``[intake.columns]`` of study.toml: heading to term name.
+    file : str
+        For messages.
+
+    Returns
+    -------
+    Headings
+
+    Raises
+    ------
+    IntakeError
+        The mapping names a term that does not exist, or two headings stand for one term.
+    """
+    own = {spelled(heading): name for heading, name in mapping.items()}
+    allowed = {term.name for term in RECORDED_TERMS}
+    wrong = [f"'{h}' = '{n}'" for h, n in mapping.items() if n not in allowed]
+    if wrong:
+        raise IntakeError(
+            f"study.toml [intake.columns]: {', '.join(wrong)}: no such column; known: {', '.join(sorted(allowed))}"
+        )
+    known = recognised() | own
+    names = {h: known[spelled(h)] for h in headings if spelled(h) in known}
+    names |= {h: h for h in headings if h in PROVENANCE}
+    _refuse_doubles(names, file)
+    return Headings(names, tuple(h for h in headings if h not in names and h.strip()))
+
+
+def _refuse_doubles(names: Mapping[str, str], file: str) -> None:
+    for name in set(names.values()):
+        same = [heading for heading, term in names.items() if term == name]
+        if len(same) > 1:
+            raise IntakeError(
+                f"{file}: the columns {', '.join(map(repr, same))} all mean {name}: rename or map all but one"
+            )
+
+
+def about_unknown(headings: Headings, *, file: str) -> list[Problem]:
+    """Say once for a file which of its columns are not understood."""
+    if not headings.unknown:
+        return []
+    listed = ", ".join(repr(h) for h in headings.unknown)
+    return [Problem(Level.NOTE, f"columns not known: {listed}; kept with each row as recorded, not used",
+                    file=file, hint="name them in study.toml [intake.columns]")]  # fmt: skip

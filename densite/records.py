@@ -1,0 +1,308 @@
+"""Den sites and visits as checked records; what is doubtful about them is said, not refused."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+import uuid
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Literal
+
+from annotated_types import Interval
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+
+from densite.errors import Level, Problem
+from densite.terms import Term, by_name
+
+DenType = Literal["tree", "ground bed", "rock ledge", "brush", "unknown"]
+PositionMethod = Literal["gps averaged", "gps single", "map", "estimate"]
+MorningSun = Literal["yes", "no", "not recorded"]
+AspectReference = Literal["true", "magnetic"]
+
+_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
+_UNIT_WORDS = re.compile(r"\s*(%|percent|deg|degrees|°|cm|m)\s*$", re.IGNORECASE)
+
+
+def read_number(value: Any) -> Any:
+    """Read a number as crews write it: ``40``, ``40 %``, ``12.5 cm``; blank is missing.
+
+    Parameters
+    ----------
+    value : object
+        Text, number or None, in the unit of the field it stands in.
+
+    Returns
+    -------
+    float or None
+
+    Raises
+    ------
+    ValueError
+        The text is no number; the message offers the decimal point where a comma was written.
+        pydantic turns it into its own error, and :func:`problems_of` that into a problem.
+    """
+    if not isinstance(value, str):
+        return value
+    text = _UNIT_WORDS.sub("", value.strip()).strip()
+    if not text:
+        return None
+    if _NUMBER.fullmatch(text):
+        return float(text)
+    if re.fullmatch(r"[-+]?\d+,\d+", text):
+        raise ValueError(f"is no number. Decimal comma: did you mean {text.replace(',', '.')}?")
+    raise ValueError("is no number")
+
+
+def bounds(name: str) -> Interval:
+    """Return the limits of what is possible for a term, from the table of terms."""
+    term = by_name()[name]
+    return Interval(ge=term.floor, le=term.ceiling)
+
+
+def _fold(value: Any) -> Any:
+    """Make a coded word comparable: case, spaces, dashes and underscores do not count."""
+    return " ".join(re.sub(r"[_-]", " ", value).casefold().split()) if isinstance(value, str) else value
+
+
+def _blank_is_none(value: Any) -> Any:
+    return None if isinstance(value, str) and not value.strip() else value
+
+
+Number = Annotated[float | None, BeforeValidator(read_number), Field(allow_inf_nan=False)]
+Text = Annotated[str | None, BeforeValidator(_blank_is_none)]
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class DenSite(_Record):
+    """A den site as seen by a crew: bearings from true north, slope in degrees, point in WGS 84."""
+
+    den_id: uuid.UUID
+    label: str = Field(min_length=1)
+    study: Text = None
+    longitude: float = Field(ge=-180, le=180)
+    latitude: float = Field(ge=-90, le=90)
+    uncertainty_m: Annotated[Number, bounds("uncertainty_m")] = None
+    position_method: Annotated[PositionMethod | None, BeforeValidator(_blank_is_none), BeforeValidator(_fold)] = None
+    position_note: Text = None
+    den_type: Annotated[DenType, BeforeValidator(_fold)]
+    den_subtype: Text = None
+    aspect_read: Text = None
+    aspect_reference: AspectReference | None = None
+    aspect_deg: Annotated[Number, bounds("aspect_deg")] = None
+    aspect_error_deg: Number = None
+    declination_deg: Number = None
+    declination_model: Text = None
+    slope_read: Text = None
+    slope_deg: Annotated[Number, bounds("slope_deg")] = None
+    canopy_pct: Annotated[Number, bounds("canopy_pct")] = None
+    concealment_pct: Annotated[Number, bounds("concealment_pct")] = None
+    cover_species: Text = None
+    cover_notes: Text = None
+    entrance_height_cm: Annotated[Number, bounds("entrance_height_cm")] = None
+    entrance_width_cm: Annotated[Number, bounds("entrance_width_cm")] = None
+    depth_cm: Annotated[Number, bounds("depth_cm")] = None
+    tree_species: Text = None
+    tree_diameter_cm: Annotated[Number, bounds("tree_diameter_cm")] = None
+    entrance_above_ground_m: Annotated[Number, bounds("entrance_above_ground_m")] = None
+    protection_notes: Text = None
+    morning_sun: Annotated[MorningSun, BeforeValidator(_fold)] = "not recorded"
+    first_found: dt.date | None = None
+    observer: Text = None
+    notes: Text = None
+    source_file: str = ""
+    source_line: int = 0
+    recorded_at: dt.datetime
+
+
+class Visit(_Record):
+    """One crew at one den on one day, with the crew's own row word for word."""
+
+    visit_id: uuid.UUID
+    den_id: uuid.UUID
+    observed_on: dt.date
+    entered_at: dt.date | None = None
+    recorded_at: dt.datetime
+    crew: Text = None
+    observer: Text = None
+    female: Text = None
+    purpose: Text = None
+    confirmed: bool = False
+    source_file: str = ""
+    source_line: int = 0
+    row_key: str
+    as_recorded: str = "{}"
+
+
+def problems_of(error: ValidationError) -> list[Problem]:
+    """Turn pydantic's findings into problems in the words of the terms table.
+
+    Parameters
+    ----------
+    error : ValidationError
+        From a record model.
+
+    Returns
+    -------
+    list of Problem
+        One for each field that is wrong, all at level error.
+    """
+    terms = by_name()
+    return [_problem(item, terms.get(str(item["loc"][0]))) for item in error.errors()]
+
+
+def _problem(item: Any, term: Term | None) -> Problem:
+    field, value = str(item["loc"][0]), item["input"]
+    said = item["msg"].removeprefix("Value error, ")
+    shown = "" if value is None else str(value)
+    if term is None:
+        return Problem(Level.ERROR, f"{field} '{shown}': {said}", field, shown)
+    if not shown.strip():
+        return Problem(Level.ERROR, f"{field} is empty; allowed: {term.allowed()}", field, "", hint=_if_unknown(term))
+    if item["type"] == "value_error":
+        return Problem(Level.ERROR, f"{field} '{shown}' {said}", field, shown)
+    return Problem(Level.ERROR, f"{field} '{shown}'; allowed: {term.allowed()}", field, shown, hint=_hint(term, value))
+
+
+def _if_unknown(term: Term) -> str:
+    return "write 'unknown' if nobody could tell" if "unknown" in term.choices else ""
+
+
+def _hint(term: Term, value: Any) -> str:
+    """Guess what the crew may have meant."""
+    if term.name == "slope_deg" and isinstance(value, str):
+        number = read_number(value)
+        return "in percent? Then use the column slope_pct" if number and number > 0 else ""
+    return ""
+
+
+def doubts(den: DenSite) -> list[Problem]:
+    """List what is possible but unusual about a den, for a person to look at again.
+
+    Parameters
+    ----------
+    den : DenSite
+        A checked record.
+
+    Returns
+    -------
+    list of Problem
+        Warnings only.
+    """
+    found = [p for term in by_name().values() if (p := _unusual(term, getattr(den, term.name, None)))]
+    if den.aspect_read and den.aspect_deg is None and den.aspect_reference is None:
+        found.append(Problem(
+            Level.WARNING, f"aspect '{den.aspect_read}' does not say true or magnetic: kept as read, not used",
+            "aspect_reference", "", hint="fill in aspect_reference, or set it for the study in study.toml",
+        ))  # fmt: skip
+    if den.uncertainty_m is None:
+        found.append(Problem(Level.WARNING, "uncertainty_m is not recorded", "uncertainty_m",
+                             hint="how far off may the point be?"))  # fmt: skip
+    if den.den_type != "tree" and den.tree_diameter_cm is not None:
+        found.append(Problem(Level.WARNING, f"a {den.den_type} den with a tree diameter", "tree_diameter_cm",
+                             f"{den.tree_diameter_cm:g}", hint="is it a tree den?"))  # fmt: skip
+    return found
+
+
+def _unusual(term: Term, value: Any) -> Problem | None:
+    """Say when a number is outside what its term calls plausible."""
+    if not isinstance(value, float) or term.low is None or term.high is None:
+        return None
+    if term.low <= value <= term.high:
+        return None
+    hint = term.source
+    if term.name == "slope_deg" and value > term.high:
+        hint = "in percent? Then use the column slope_pct"
+    return Problem(
+        Level.WARNING, f"{term.name} {value:g} {term.unit} is unusual ({term.low:g} to {term.high:g})",
+        term.name, f"{value:g}", hint=hint,
+    )  # fmt: skip
+
+
+def row_key(values: Mapping[str, str]) -> str:
+    """Fingerprint a crew's row, so that the same row goes into the register once.
+
+    Parameters
+    ----------
+    values : mapping of str to str
+        The row under densite's names; blanks, and whether it was confirmed, do not count.
+
+    Returns
+    -------
+    str
+        UUID made from the content (RFC 9562, version 5).
+    """
+    kept = sorted((k, " ".join(v.split())) for k, v in values.items() if v.strip() and k != "confirmed")
+    return str(uuid.uuid5(uuid.NAMESPACE_OID, json.dumps(kept, ensure_ascii=False)))
+
+
+def den_uuid(study_id: str, key: str) -> uuid.UUID:
+    """Make a den's lasting id from the study and its label.
+
+    The same label in two copies of one study's register gives the same id, so copies can be joined.
+
+    Parameters
+    ----------
+    study_id : str
+        ``study.id`` of study.toml.
+    key : str
+        The den's label, or the key of its row where it has none.
+
+    Returns
+    -------
+    UUID
+        Version 5.
+    """
+    return uuid.uuid5(uuid.NAMESPACE_OID, f"densite:{study_id}:den:{' '.join(key.casefold().split())}")
+
+
+def visit_uuid(study_id: str, key: str) -> uuid.UUID:
+    """Make a visit's lasting id from the study and the key of its row.
+
+    Parameters
+    ----------
+    study_id : str
+        ``study.id`` of study.toml.
+    key : str
+        From :func:`row_key`.
+
+    Returns
+    -------
+    UUID
+        Version 5.
+    """
+    return uuid.uuid5(uuid.NAMESPACE_OID, f"densite:{study_id}:visit:{key}")
+
+
+def winter_of(day: dt.date) -> int:
+    """Return the winter a day belongs to, named by its January.
+
+    Parameters
+    ----------
+    day : date
+        Any day; July to December count to the winter that follows.
+
+    Returns
+    -------
+    int
+        2026 for 1 July 2025 to 30 June 2026.
+    """
+    return day.year + (day.month >= 7)
+
+
+def columns(model: type[BaseModel]) -> Iterable[str]:
+    """Return the field names of a record in their order.
+
+    Parameters
+    ----------
+    model : type
+        DenSite or Visit.
+
+    Returns
+    -------
+    iterable of str
+    """
+    return model.model_fields.keys()

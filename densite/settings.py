@@ -1,0 +1,245 @@
+"""study.toml read into frozen settings, which are passed along and never global."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from densite.errors import SettingsError
+
+FILE_NAME = "study.toml"
+
+RASTER_LAYERS = ("elevation", "land_cover", "canopy", "impervious", "housing", "population")
+VECTOR_LAYERS = ("roads", "buildings", "streams", "boundary", "urban", "landscape")
+
+PositiveMetres = Annotated[float, Field(gt=0, le=100_000)]
+
+
+class _Part(BaseModel):
+    """A frozen part of the settings that refuses keys it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class StudySettings(_Part):
+    """The study's name, the id from which its record ids are made, and its working CRS."""
+
+    name: str = Field(min_length=1)
+    id: str = Field(min_length=8)
+    crs: str
+    time_zone: str = "UTC"
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError):
+            raise ValueError("is no time zone of the tz database; write America/Boise, UTC ...") from None
+        return zone
+
+
+class RegisterSettings(_Part):
+    """Where the records are kept."""
+
+    path: str = "register.gpkg"
+
+
+class LayerSettings(_Part):
+    """One map layer: its file and what the file does not say about itself."""
+
+    path: str
+    layer: str | None = None
+    unit: str | None = None
+    legend: str | None = None
+    nodata: float | None = None
+    crs: str | None = None
+    field: str | None = None
+    year: int | None = Field(default=None, ge=1900, le=2200)
+    source: str | None = None
+
+
+class TerrainSettings(_Part):
+    """How slope, aspect and topographic position are computed and compared with the field's."""
+
+    method: Literal["horn", "zevenbergen-thorne"] = "horn"
+    position_radius_m: PositiveMetres = 300.0
+    slope_tolerance_deg: float = Field(default=10.0, gt=0, le=90)
+    aspect_tolerance_deg: float = Field(default=45.0, gt=0, le=180)
+
+
+class CoverSettings(_Part):
+    """Radii of the discs in which cover is measured."""
+
+    radii_m: tuple[PositiveMetres, ...] = (30.0, 100.0, 500.0, 1000.0)
+
+    @field_validator("radii_m")
+    @classmethod
+    def _some_and_distinct(cls, radii: tuple[float, ...]) -> tuple[float, ...]:
+        if not radii or len(set(radii)) != len(radii):
+            raise ValueError("needs at least one radius, each given once")
+        return tuple(sorted(radii))
+
+
+Measure = Literal["housing", "impervious", "population", "urban_edge"]
+Scheme = Literal[
+    "housing_density", "imperviousness", "degree_of_urbanisation", "housing_beside_wildland",
+    "breaks", "polygons",
+]  # fmt: skip
+
+
+class GradientSettings(_Part):
+    """The urban-to-rural measure and the landscape classes, chosen before looking at den types."""
+
+    measure: Measure = "housing"
+    radius_m: PositiveMetres = 1000.0
+    scheme: Scheme = "housing_density"
+    breaks: tuple[float, ...] = ()
+    names: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _breaks_fit_names(self) -> Self:
+        if self.scheme == "breaks":
+            if not self.breaks or list(self.breaks) != sorted(set(self.breaks)):
+                raise ValueError("scheme 'breaks' needs breaks in rising order, each once")
+            if len(self.names) != len(self.breaks) + 1 or len(set(self.names)) != len(self.names):
+                raise ValueError(f"{len(self.breaks)} breaks make {len(self.breaks) + 1} classes: name each")
+        elif self.breaks or self.names:
+            raise ValueError("breaks and names are only used with scheme = 'breaks'")
+        return self
+
+
+class IntakeSettings(_Part):
+    """How to read crew files that do not say everything themselves."""
+
+    datum: str | None = None
+    aspect_reference: Literal["true", "magnetic"] | None = None
+    encoding: str | None = None
+    decimal: Literal[".", ","] = "."
+    assumed_uncertainty_m: PositiveMetres = 10.0
+    columns: dict[str, str] = Field(default_factory=dict)
+
+
+class MapSettings(_Part):
+    """Choices for the rendered map."""
+
+    title: str | None = None
+    overlay_px: int = Field(default=1100, ge=200, le=4000)
+
+
+class Settings(_Part):
+    """Everything study.toml says, with paths still relative to the study folder."""
+
+    study: StudySettings
+    register_: RegisterSettings = Field(default_factory=RegisterSettings, alias="register")
+    layers: dict[str, LayerSettings] = Field(default_factory=dict)
+    terrain: TerrainSettings = Field(default_factory=TerrainSettings)
+    cover: CoverSettings = Field(default_factory=CoverSettings)
+    gradient: GradientSettings = Field(default_factory=GradientSettings)
+    intake: IntakeSettings = Field(default_factory=IntakeSettings)
+    map: MapSettings = Field(default_factory=MapSettings)
+
+    @field_validator("layers")
+    @classmethod
+    def _known_layers(cls, layers: dict[str, LayerSettings]) -> dict[str, LayerSettings]:
+        allowed = (*RASTER_LAYERS, *VECTOR_LAYERS)
+        for name in layers:
+            if name not in allowed:
+                raise ValueError(f"unknown layer '{name}'{_closest(name, allowed)}; known: {', '.join(allowed)}")
+        return layers
+
+
+def load(folder: Path) -> Settings:
+    """Read ``study.toml`` of a study folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The study folder.
+
+    Returns
+    -------
+    Settings
+        Checked settings; paths in them are relative to ``folder``.
+
+    Raises
+    ------
+    SettingsError
+        The file is missing, is no TOML, or holds unknown keys or impossible values; all of them
+        are listed at once.
+    """
+    path = folder / FILE_NAME
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise SettingsError(
+            f"no {FILE_NAME} in {folder}: not a study folder. Make one with `densite new {folder}`"
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path} cannot be read: {error}") from None
+    return parse(text, where=str(path))
+
+
+def parse(text: str, *, where: str = FILE_NAME) -> Settings:
+    """Read settings from TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The text of a study.toml.
+    where : str
+        How error messages name the text.
+
+    Returns
+    -------
+    Settings
+        Checked settings.
+
+    Raises
+    ------
+    SettingsError
+        As for :func:`load`.
+    """
+    try:
+        return Settings.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{where} is not valid TOML: {error}") from None
+    except ValidationError as error:
+        lines = [_told(item) for item in error.errors()]
+        raise SettingsError(f"{where}:\n  " + "\n  ".join(lines)) from None
+
+
+def _told(item: Any) -> str:
+    """Turn one pydantic finding into a sentence that names the key."""
+    key = ".".join(str(part) for part in item["loc"])
+    if item["type"] == "extra_forbidden":
+        known = _known_keys(item["loc"][:-1])
+        return f"unknown key '{key}'{_closest(str(item['loc'][-1]), known)}; known here: {', '.join(known)}"
+    if item["type"] == "missing":
+        return f"'{key}' is missing"
+    return f"'{key}' = {item['input']!r}: {item['msg'].removeprefix('Value error, ')}"
+
+
+def _known_keys(path: tuple[str | int, ...]) -> list[str]:
+    """List the keys that the table at ``path`` may hold."""
+    model: type[BaseModel] = Settings
+    for part in path:
+        if model is Settings and part == "layers":
+            model = LayerSettings
+            break
+        field = next((f for n, f in model.model_fields.items() if part in (n, f.alias)), None)
+        if field is None or not isinstance(field.annotation, type):
+            return []
+        model = field.annotation
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _closest(word: str, allowed: list[str] | tuple[str, ...]) -> str:
+    """Suggest the allowed word that the given one most resembles."""
+    near = difflib.get_close_matches(word, allowed, n=1)
+    return f" (did you mean '{near[0]}'?)" if near else ""
