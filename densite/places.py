@@ -38,10 +38,11 @@ _ANGLE = re.compile(
     r"""^\s*(?P<lead>[NSEW])?\s*
     (?P<sign>[-+−])?\s*(?P<deg>\d{1,3}(?:\.\d+)?)\s*(?:[°ºd:\s]|$)\s*
     (?:(?P<min>\d{1,2}(?:\.\d+)?)\s*(?:['′’m:\s]|$)\s*
-    (?:(?P<sec>\d{1,2}(?:\.\d+)?)\s*(?:["″”s]|''|$)?\s*)?)?
+    (?:(?P<sec>\d{1,2}(?:\.\d+)?)\s*(?:["″”]|''|$)?\s*)?)?
     (?P<trail>[NSEW])?\s*$""",
     re.VERBOSE | re.IGNORECASE,
 )
+_SECONDS_MARK = re.compile(r"(d\s*[\d.]+\s*m\s*[\d.]+)\s*s", re.IGNORECASE)  # elsewhere a last s means south
 _BARE_LETTER = re.compile(r"(?<=[\d.])([NSEW])\s*$", re.IGNORECASE)
 _PAIR = re.compile(r"^\s*(?P<lat>.*?[NS])[\s,;]+(?P<lon>.*?[EW])\s*$", re.IGNORECASE)
 
@@ -89,7 +90,7 @@ def parse_angle(text: str, *, axis: str) -> float:
     PlaceError
         The text is no angle, has a hemisphere of the other axis, or is out of range.
     """
-    match = _ANGLE.match(_BARE_LETTER.sub(r" \1", text))
+    match = _ANGLE.match(_BARE_LETTER.sub(r" \1", _SECONDS_MARK.sub(r"\1 ", text)))
     if match is None:
         raise PlaceError(f"{axis} '{text}' is no angle; write 44.5123 or 44 30 44.3 N{_comma_hint(text)}")
     letter = (match["lead"] or match["trail"] or "").upper()
@@ -298,7 +299,7 @@ def from_mgrs(text: str, *, datum: str) -> Place:
         zone, hemisphere, easting, northing = mgrs.MGRS().MGRSToUTM(squashed)
     except Exception as error:  # noqa: BLE001 - the binding raises its own unexported kinds
         raise PlaceError(f"mgrs '{text}' is no place on Earth: {error}") from None
-    place = from_utm(easting + side / 2, northing + side / 2, f"{zone}{hemisphere}", datum="WGS84")
+    place = from_utm(easting, northing, f"{zone}{hemisphere}", datum="WGS84")  # mgrs 1.6 gives the middle
     return Place(place.longitude, place.latitude, side / math.sqrt(2))
 
 

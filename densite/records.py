@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import math
 import re
 import uuid
 from collections.abc import Iterable, Mapping
+from functools import cache
 from typing import Annotated, Any, Literal
 
-from annotated_types import Interval
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import PydanticCustomError
 
 from densite.errors import Level, Problem
-from densite.terms import Term, by_name
+from densite.terms import DEN_TERMS, Term, by_name
 
 DenType = Literal["tree", "ground bed", "rock ledge", "brush", "unknown"]
 PositionMethod = Literal["gps averaged", "gps single", "map", "estimate"]
@@ -42,6 +44,8 @@ def read_number(value: Any) -> Any:
         The text is no number; the message offers the decimal point where a comma was written.
         pydantic turns it into its own error, and :func:`problems_of` that into a problem.
     """
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError("is no finite number")
     if not isinstance(value, str):
         return value
     text = _UNIT_WORDS.sub("", value.strip()).strip()
@@ -54,10 +58,17 @@ def read_number(value: Any) -> Any:
     raise ValueError("is no number")
 
 
-def bounds(name: str) -> Interval:
-    """Return the limits of what is possible for a term, from the table of terms."""
+def within(name: str) -> AfterValidator:
+    """Hold a number against what is possible for a term, from the table of terms."""
     term = by_name()[name]
-    return Interval(ge=term.floor, le=term.ceiling)
+
+    def checked(value: float | None) -> float | None:
+        low, high = term.floor, term.ceiling
+        if value is None or ((low is None or value >= low) and (high is None or value <= high)):
+            return value
+        raise PydanticCustomError("out_of_range", "out of range")
+
+    return AfterValidator(checked)
 
 
 def _fold(value: Any) -> Any:
@@ -69,7 +80,7 @@ def _blank_is_none(value: Any) -> Any:
     return None if isinstance(value, str) and not value.strip() else value
 
 
-Number = Annotated[float | None, BeforeValidator(read_number), Field(allow_inf_nan=False)]
+Number = Annotated[float | None, BeforeValidator(read_number)]
 Text = Annotated[str | None, BeforeValidator(_blank_is_none)]
 
 
@@ -85,29 +96,29 @@ class DenSite(_Record):
     study: Text = None
     longitude: float = Field(ge=-180, le=180)
     latitude: float = Field(ge=-90, le=90)
-    uncertainty_m: Annotated[Number, bounds("uncertainty_m")] = None
+    uncertainty_m: Annotated[Number, within("uncertainty_m")] = None
     position_method: Annotated[PositionMethod | None, BeforeValidator(_blank_is_none), BeforeValidator(_fold)] = None
     position_note: Text = None
     den_type: Annotated[DenType, BeforeValidator(_fold)]
     den_subtype: Text = None
     aspect_read: Text = None
     aspect_reference: AspectReference | None = None
-    aspect_deg: Annotated[Number, bounds("aspect_deg")] = None
+    aspect_deg: Annotated[Number, within("aspect_deg")] = None
     aspect_error_deg: Number = None
     declination_deg: Number = None
     declination_model: Text = None
     slope_read: Text = None
-    slope_deg: Annotated[Number, bounds("slope_deg")] = None
-    canopy_pct: Annotated[Number, bounds("canopy_pct")] = None
-    concealment_pct: Annotated[Number, bounds("concealment_pct")] = None
+    slope_deg: Annotated[Number, within("slope_deg")] = None
+    canopy_pct: Annotated[Number, within("canopy_pct")] = None
+    concealment_pct: Annotated[Number, within("concealment_pct")] = None
     cover_species: Text = None
     cover_notes: Text = None
-    entrance_height_cm: Annotated[Number, bounds("entrance_height_cm")] = None
-    entrance_width_cm: Annotated[Number, bounds("entrance_width_cm")] = None
-    depth_cm: Annotated[Number, bounds("depth_cm")] = None
+    entrance_height_cm: Annotated[Number, within("entrance_height_cm")] = None
+    entrance_width_cm: Annotated[Number, within("entrance_width_cm")] = None
+    depth_cm: Annotated[Number, within("depth_cm")] = None
     tree_species: Text = None
-    tree_diameter_cm: Annotated[Number, bounds("tree_diameter_cm")] = None
-    entrance_above_ground_m: Annotated[Number, bounds("entrance_above_ground_m")] = None
+    tree_diameter_cm: Annotated[Number, within("tree_diameter_cm")] = None
+    entrance_above_ground_m: Annotated[Number, within("entrance_above_ground_m")] = None
     protection_notes: Text = None
     morning_sun: Annotated[MorningSun, BeforeValidator(_fold)] = "not recorded"
     first_found: dt.date | None = None
@@ -192,7 +203,7 @@ def doubts(den: DenSite) -> list[Problem]:
     list of Problem
         Warnings only.
     """
-    found = [p for term in by_name().values() if (p := _unusual(term, getattr(den, term.name, None)))]
+    found = [p for term in _with_usual_range() if (p := _unusual(term, getattr(den, term.name, None)))]
     if den.aspect_read and den.aspect_deg is None and den.aspect_reference is None:
         found.append(Problem(
             Level.WARNING, f"aspect '{den.aspect_read}' does not say true or magnetic: kept as read, not used",
@@ -205,6 +216,13 @@ def doubts(den: DenSite) -> list[Problem]:
         found.append(Problem(Level.WARNING, f"a {den.den_type} den with a tree diameter", "tree_diameter_cm",
                              f"{den.tree_diameter_cm:g}", hint="is it a tree den?"))  # fmt: skip
     return found
+
+
+@cache
+def _with_usual_range() -> tuple[Term, ...]:
+    """List the terms of a den that have a plausible range; asked for once a row, so kept."""
+    fields = set(columns(DenSite))
+    return tuple(t for t in DEN_TERMS if t.name in fields and t.low is not None)
 
 
 def _unusual(term: Term, value: Any) -> Problem | None:

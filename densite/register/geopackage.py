@@ -163,6 +163,12 @@ def note_change(connection: Connection, table: str, bounds: tuple[float, float, 
     )
 
 
+def is_database(path: Path) -> bool:
+    """Tell by its first bytes whether a file is an SQLite database."""
+    with path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\x00"
+
+
 def version_in(connection: Connection) -> int:
     """Return the schema version of a register, 0 where the file is no register of ours."""
     known = connection.exec_driver_sql("SELECT count(*) FROM sqlite_master WHERE name = 'study_info'").scalar_one()

@@ -8,7 +8,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
@@ -32,6 +32,29 @@ class Provenance:
     radius_m: float | None = None
     parameters: Mapping[str, Any] | None = None
     layer_fingerprint: str = ""
+
+    @property
+    def column(self) -> str:
+        """Name of the value's column: a covariate of a disc carries its radius."""
+        return column_name(self.covariate, self.radius_m)
+
+
+def column_name(covariate: str, radius_m: float | None) -> str:
+    """Name a derived column.
+
+    Parameters
+    ----------
+    covariate : str
+        What was derived.
+    radius_m : float or None
+        Radius of its disc, if it has one. [m]
+
+    Returns
+    -------
+    str
+        ``canopy_mean_pct_500m``, or the covariate alone.
+    """
+    return covariate if radius_m is None or pd.isna(radius_m) else f"{covariate}_{radius_m:g}m"
 
 
 class Register:
@@ -265,7 +288,7 @@ def _words(value: Any) -> str | None:
 def _wide(long: pd.DataFrame) -> pd.DataFrame:
     if long.empty:
         return pd.DataFrame(index=pd.Index([], name="den_id"))
-    names = [c if pd.isna(r) else f"{c}_{r:g}m" for c, r in zip(long["covariate"], long["radius_m"], strict=True)]
+    names = [column_name(c, r) for c, r in zip(long["covariate"], long["radius_m"], strict=True)]
     long = long.assign(name=names, value=long["words"].where(long["words"].notna(), long["number"]))
     wide = long.pivot(index="den_id", columns="name", values="value")[list(dict.fromkeys(names))]
     numeric = long.groupby("name")["words"].count() == 0
@@ -323,8 +346,10 @@ def open_register(path: Path) -> Register:
     """
     if not path.is_file():
         raise RegisterError(f"no register at {path}: `densite new` makes one with a study folder")
+    if not geopackage.is_database(path):  # looked at before SQLite, which would write into an empty file
+        raise RegisterError(f"{path} is damaged or no GeoPackage. Nothing was changed")
     register = Register(geopackage.engine_for(path), path)
-    with geopackage.told_as_errors(path), cast(Any, register)._reading() as connection:
+    with register._reading() as connection:
         version = geopackage.version_in(connection)
     if version == 0:
         raise RegisterError(f"{path} is no densite register: its study_info table is missing")

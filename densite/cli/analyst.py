@@ -1,0 +1,124 @@
+"""Commands of the analyst: make a study, derive values, print the table, try the demo."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from densite.cli import shared
+from densite.terms import RECORDED_TERMS
+
+if TYPE_CHECKING:
+    from densite.pipeline import Study
+
+
+@click.command(short_help="Make a study folder.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--name", required=True, help="Name of the study.")
+@click.option("--crs", required=True, help="Projected CRS in metres, for example EPSG:32611.")
+@click.option("--time-zone", default="UTC", show_default=True, help="Time zone of the study area, tz database.")
+def new(folder: Path, name: str, crs: str, time_zone: str) -> None:
+    """For the analyst: make a study folder with a commented study.toml and an empty register.
+
+    Example:  densite new basin --name "Basin study" --crs EPSG:32611 --time-zone America/Boise
+    """
+    from densite.studyfolder import new_study
+
+    made = new_study(folder, name=name, crs=crs, time_zone=time_zone)
+    click.echo(f"{made / 'study.toml'}: name your layers there, then hand in crew files with `densite intake`.")
+
+
+@click.command(short_help="Derive terrain, cover, distances and landscape class at every den.")
+@shared.study_option
+def derive(folder: Path) -> None:
+    """For the analyst: compute what the layers say at every den, and store it beside the records.
+
+    Example:  densite derive --study basin
+
+    What the crew observed is never changed. A value that cannot be had is left missing, with a reason
+    that `densite check` lists.
+    """
+    from densite.pipeline import open_study
+
+    with open_study(folder) as study:
+        _derive(study)
+
+
+def _derive(study: Study) -> None:
+    from densite.covariates import steps
+
+    with shared.progress(len(steps(study.layers, study.settings)), "Deriving") as bar:
+        frame = study.derive(step=lambda _: bar.update(1))
+    missing = study.register.reasons()
+    said = f"; {missing['den_id'].nunique()} dens lack some value (see `densite check`)" if len(missing) else ""
+    click.echo(f"{len(study.register.provenance())} values derived at {len(frame)} dens{said}")
+
+
+@click.command(short_help="Print den-type frequencies by landscape class.")
+@click.option("--format", "kind", type=click.Choice(["txt", "csv", "md", "json"]), default="txt", show_default=True,
+              help="For people, spreadsheets, documents, programs.")  # fmt: skip
+@shared.study_option
+def table(kind: str, folder: Path) -> None:
+    """For the analyst: print how often each den type occurs in each landscape class.
+
+    Example:  densite table --study basin --format csv > den-types.csv
+    """
+    from densite.pipeline import FORMATS, open_study
+
+    with open_study(folder) as study:
+        click.echo(FORMATS[kind](study.table()).rstrip("\n"))
+
+
+@click.command(short_help="List the columns that crew files may have.")
+def columns() -> None:
+    """For crew and analyst: list the columns of crew files, their units, values and other headings.
+
+    Example:  densite columns
+    """
+    for term in RECORDED_TERMS:
+        unit = f" [{term.unit}]" if term.unit else ""
+        values = f": {term.allowed()}" if term.choices or term.floor is not None else ""
+        also = f"; also headed {', '.join(term.also)}" if term.also else ""
+        click.echo(f"{term.name}{unit}  {term.meaning}{values}{also}")
+
+
+@click.command(short_help="Run the whole job on an invented study.")
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("ondra-basin"))
+def demo(folder: Path) -> None:
+    """For everyone: make the invented Ondra Basin study and run the whole job on it.
+
+    Example:  densite demo ondra-basin
+
+    The crew files hold planted slips, so rows come back to be mended: that is part of the demo.
+    """
+    from densite.demo import make_demo
+    from densite.pipeline import open_study
+
+    files = make_demo(folder)
+    with open_study(folder) as study:
+        with shared.progress(shared.line_count(files), "Taking in") as bar:
+            deliveries = study.intake(files, tick=bar.update)
+        shared.tell(p for d in deliveries for p in d.problems if p.level != "note")
+        click.echo("\n".join(d.summary for d in deliveries))
+        _derive(study)
+        _show(study)
+
+
+def _show(study: Study) -> None:
+    """Write table and map of a study and say where they are."""
+    made = study.table()
+    paths = study.write_tables(made)
+    page = study.map()
+    click.echo()
+    click.echo(paths[0].read_text(encoding="utf-8").rstrip("\n"))
+    click.echo()
+    click.echo(f"Open questions: {shared.counted(study.check())}; `densite check --study {study.folder}` lists them")
+    click.echo(f"Table: {', '.join(str(p) for p in paths)}")
+    click.echo(f"Map (exact places, for the crew only): {page}")
+    sys.stdout.flush()
+
+
+COMMANDS = (new, derive, table, columns, demo)

@@ -1,0 +1,101 @@
+"""Commands of the field crew: log a den, hand in files, look at what is open."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from densite.cli import shared
+from densite.cli.ask import ask, den_options, typed_in
+
+if TYPE_CHECKING:
+    from densite.pipeline import Study
+
+
+@click.command(short_help="Hand in crew files: CSV, GeoJSON, GPX.")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Show what would happen; change nothing.")
+@shared.json_option
+@shared.study_option
+def intake(files: tuple[Path, ...], dry_run: bool, as_json: bool, folder: Path) -> None:
+    """For the crew: hand in files; good rows are recorded, doubtful ones come back to be mended.
+
+    Example:  densite intake --study basin winter-2026.csv waypoints.gpx
+
+    Rows held back are written to out/rejected-FILE.csv with the reason first. Mend them there and
+    hand that file in. Handing in a file twice changes nothing. Exit code 1: rows were held back.
+    """
+    from densite.pipeline import open_study
+
+    with open_study(folder) as study, shared.progress(shared.line_count(files), "Taking in") as bar:
+        deliveries = study.intake(files, dry_run=dry_run, tick=bar.update)
+    problems = [p for d in deliveries for p in d.problems]
+    if as_json:
+        click.echo(shared.as_json(problems))
+    else:
+        shared.tell(problems)
+        click.echo("\n".join(d.summary for d in deliveries))
+    sys.exit(any(d.held_back for d in deliveries))
+
+
+@click.command(short_help="Log one den visit, asking for what is missing.")
+@den_options
+@click.option("--dry-run", is_flag=True, help="Check only; record nothing.")
+@shared.study_option
+def log(folder: Path, dry_run: bool, **given: str | None) -> None:
+    """For the crew: log one den visit. On a terminal, what is missing is asked for.
+
+    Example:  densite log --den-label D-2026-14 --date 2026-02-24 --coordinates "44.512 N 118.221 W"
+    --datum WGS84 --uncertainty-m 5 --den-type "rock ledge" --aspect NNE --aspect-reference magnetic
+
+    Exit code 1: nothing was recorded, the reasons are listed.
+    """
+    from densite.pipeline import open_study
+
+    with open_study(folder) as study:
+        values = typed_in(given)
+        if sys.stdin.isatty():
+            values = ask(values, study)
+        _log(study, values, dry_run)
+
+
+def _log(study: Study, values: dict[str, str], dry_run: bool) -> None:
+    delivery = study.log(values, dry_run=dry_run)
+    shared.tell(delivery.problems)
+    if delivery.held_back:
+        click.echo("Nothing was recorded. Mend what is listed above and log again.", err=True)
+        sys.exit(1)
+    if delivery.known:
+        click.echo("Recorded already: nothing was changed.")
+    elif dry_run:
+        click.echo("Would be recorded.")
+    else:
+        click.echo(f"Recorded: {values['den_label'] if values.get('den_label') else 'a den without label'}.")
+
+
+@click.command(short_help="List what in the register needs a second look.")
+@shared.json_option
+@shared.study_option
+def check(as_json: bool, folder: Path) -> None:
+    """For crew and analyst: list the register's open questions.
+
+    Example:  densite check --study basin
+
+    Doubts that were confirmed (yes under confirmed) are not listed again. Exit code 1: there are some.
+    """
+    from densite.pipeline import open_study
+
+    with open_study(folder) as study:
+        problems = study.check()
+    if as_json:
+        click.echo(shared.as_json(problems))
+    else:
+        shared.tell(problems)
+        click.echo(f"Open questions: {shared.counted(problems)}")
+    sys.exit(bool(problems))
+
+
+COMMANDS = (intake, log, check)

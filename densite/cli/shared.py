@@ -1,0 +1,74 @@
+"""What all commands share: the study option, progress bars, problems on stderr."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from densite.errors import Level, Problem
+
+Command = Callable[..., Any]
+SHOWN = 200
+
+COLOURS = {Level.ERROR: "red", Level.CONFIRM: "yellow", Level.WARNING: "yellow", Level.NOTE: None}
+
+
+def study_option(command: Command) -> Command:
+    """Add ``--study`` to a command."""
+    return click.option(
+        "--study", "folder", type=click.Path(file_okay=False, path_type=Path), default=Path(), envvar="DENSITE_STUDY",
+        show_envvar=True, help="Study folder.  [default: this folder]",
+    )(command)  # fmt: skip
+
+
+def json_option(command: Command) -> Command:
+    """Add ``--json`` to a command."""
+    return click.option("--json", "as_json", is_flag=True, help="Write JSON for a script.")(command)
+
+
+def progress(length: int, label: str) -> Any:
+    """Return a progress bar on stderr, hidden where nobody watches."""
+    return click.progressbar(length=length, label=label, file=sys.stderr, hidden=not sys.stderr.isatty())
+
+
+def step_bar(names: Sequence[str], label: str) -> Any:
+    """Return a progress bar that counts named steps."""
+    return progress(len(names), label)
+
+
+def tell(problems: Iterable[Problem]) -> None:
+    """List problems on stderr, worst first; very long lists are cut and say so."""
+    order = list(Level)
+    ranked = sorted(problems, key=lambda p: (order.index(p.level), p.file, p.line))
+    for problem in ranked[:SHOWN]:
+        click.secho(str(problem), fg=COLOURS[problem.level], err=True)
+    if len(ranked) > SHOWN:
+        click.echo(f"... and {len(ranked) - SHOWN} more", err=True)
+
+
+def counted(problems: Iterable[Problem]) -> str:
+    """Count problems by level in words."""
+    levels = [p.level for p in problems]
+    names = {Level.ERROR: "errors", Level.CONFIRM: "to confirm", Level.WARNING: "warnings", Level.NOTE: "notes"}
+    return ", ".join(f"{levels.count(level)} {name}" for level, name in names.items() if level in levels) or "none"
+
+
+def as_json(problems: Iterable[Problem]) -> str:
+    """Return problems as a JSON list."""
+    return json.dumps([asdict(p) for p in problems], indent=2, ensure_ascii=False)
+
+
+def line_count(files: Iterable[Path]) -> int:
+    """Count lines, so that a progress bar knows its length."""
+    total = 0
+    for path in files:
+        if path.is_file():
+            with path.open("rb") as file:
+                total += sum(block.count(b"\n") for block in iter(lambda: file.read(1 << 20), b""))
+    return total

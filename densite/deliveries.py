@@ -1,0 +1,245 @@
+"""A crew file handed in: read, screened, recorded in one transaction, its doubtful rows held back."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection
+
+from densite.errors import IntakeError, Level, Problem
+from densite.intake.crewfile import read_crew_file
+from densite.intake.rawrow import RawRow
+from densite.intake.rejects import write_rejects
+from densite.intake.rows import ReadRow, read_row
+from densite.intake.screening import Known, KnownDen, KnownVisit, screen
+from densite.records import DenSite, Visit, winter_of
+from densite.register import Register
+from densite.settings import Settings
+
+BATCH = 2000
+Tick = Callable[[int], None]
+
+
+@dataclass(slots=True)
+class Delivery:
+    """What came of handing in one file."""
+
+    file: str
+    rows: int = 0
+    dens: int = 0
+    visits: int = 0
+    known: int = 0
+    problems: list[Problem] = field(default_factory=list)
+    held_back: list[tuple[RawRow, str]] = field(default_factory=list)
+    rejected: Path | None = None
+    dry_run: bool = False
+
+    @property
+    def summary(self) -> str:
+        """Say in one line what came of the file."""
+        would = "would be " if self.dry_run else ""
+        said = (
+            f"{self.file}: {self.rows} rows; {would}recorded: {self.dens} new dens, {self.visits} visits; "
+            f"{self.known} known already; {len(self.held_back)} held back"
+        )
+        return f"{said} in {self.rejected}" if self.rejected else said
+
+
+class _DryRun(Exception):  # noqa: N818 - a signal to roll back, no error
+    """Leaves the transaction without keeping it."""
+
+
+@dataclass(slots=True)
+class _Batch:
+    """Records waiting to be written together."""
+
+    dens: dict[str, DenSite] = field(default_factory=dict)
+    visits: list[Visit] = field(default_factory=list)
+
+    def write(self, register: Register, connection: Connection) -> None:
+        register.add(connection, list(self.dens.values()), self.visits)
+        self.dens, self.visits = {}, []
+
+
+def hand_in(
+    path: Path,
+    *,
+    register: Register,
+    settings: Settings,
+    out: Path,
+    area: Any | None = None,
+    dry_run: bool = False,
+    tick: Tick = lambda _: None,
+) -> Delivery:
+    """Take a crew file into the register.
+
+    Good rows are recorded in one transaction; rows with errors or unconfirmed doubts are written to
+    ``out/rejected-<file>.csv``. A row that is recorded already changes nothing.
+
+    Parameters
+    ----------
+    path : Path
+        The crew file.
+    register : Register
+        Open register.
+    settings : Settings
+        The study's settings.
+    out : Path
+        Folder for held-back rows.
+    area : shapely geometry, optional
+        Study boundary in WGS 84, prepared. [deg]
+    dry_run : bool
+        Say what would happen and change nothing.
+    tick : callable
+        Called with the number of rows done since the last call.
+
+    Returns
+    -------
+    Delivery
+
+    Raises
+    ------
+    IntakeError
+        The file as a whole cannot be read; the register is unchanged.
+    RegisterError
+        The register cannot be written; it is unchanged.
+    """
+    rows = read_crew_file(path, settings.intake)
+    delivery = deliver(rows, path.name, register=register, settings=settings, area=area, dry_run=dry_run, tick=tick)
+    if not delivery.rows:
+        raise IntakeError(f"{path.name} holds headings but no rows: nothing to take in")
+    if delivery.held_back and not dry_run:
+        delivery.rejected = write_rejects(delivery.held_back, folder=out, handed_in=path)
+    return delivery
+
+
+def deliver(
+    rows: Iterable[RawRow],
+    name: str,
+    *,
+    register: Register,
+    settings: Settings,
+    area: Any | None = None,
+    dry_run: bool = False,
+    tick: Tick = lambda _: None,
+) -> Delivery:
+    """Take raw rows into the register in one transaction; held-back rows are returned, not written.
+
+    Parameters
+    ----------
+    rows : iterable of RawRow
+        Rows of one file, or a single row that was typed in.
+    name : str
+        How the delivery is called in messages.
+    register, settings, area, dry_run, tick
+        As for :func:`hand_in`.
+
+    Returns
+    -------
+    Delivery
+
+    Raises
+    ------
+    IntakeError, RegisterError
+        As for :func:`hand_in`; the register is unchanged.
+    """
+    delivery = Delivery(name, dry_run=dry_run)
+    known = known_of(register, settings)
+    try:
+        with register.writing() as connection:
+            _take_all(iter(rows), delivery, known, register, connection, settings, area, tick)
+            if dry_run:
+                raise _DryRun
+    except _DryRun:
+        return delivery
+    return delivery
+
+
+def _take_all(
+    rows: Iterator[RawRow], delivery: Delivery, known: Known, register: Register, connection: Connection,
+    settings: Settings, area: Any | None, tick: Tick,
+) -> None:  # fmt: skip
+    now = dt.datetime.now(dt.UTC)
+    batch = _Batch()
+    while chunk := list(islice(rows, BATCH)):
+        for raw in chunk:
+            _take(read_row(raw, settings, now=now), delivery, known, batch, register, connection, area)
+        batch.write(register, connection)
+        tick(len(chunk))
+
+
+def _take(
+    row: ReadRow, delivery: Delivery, known: Known, batch: _Batch, register: Register, connection: Connection,
+    area: Any | None,
+) -> None:  # fmt: skip
+    delivery.rows += 1
+    key = row.visit.row_key if row.visit else ""
+    if key in known.rows:
+        delivery.known += 1
+        if known.rows[key].startswith(f"{row.raw.file} line") and not known.rows[key].endswith(f" {row.raw.line}"):
+            said = f"repeats {known.rows[key]}: counted once"
+            delivery.problems.append(Problem(Level.NOTE, said, file=row.raw.file, line=row.raw.line))
+        return
+    problems = [*row.problems, *screen(row, known, area)]
+    delivery.problems.extend(problems)
+    stops = [p for p in problems if p.level is Level.ERROR or (p.level is Level.CONFIRM and not row.confirmed)]
+    if stops or row.den is None or row.visit is None:
+        delivery.held_back.append((row.raw, "; ".join(_told(p) for p in stops)))
+        return
+    _record(row.den, row.visit, delivery, known, batch, register, connection)
+
+
+def _record(
+    den: DenSite, visit: Visit, delivery: Delivery, known: Known, batch: _Batch, register: Register,
+    connection: Connection,
+) -> None:  # fmt: skip
+    key = str(den.den_id)
+    if key not in known.dens:
+        batch.dens[key] = den
+        delivery.dens += 1
+    else:
+        if key in batch.dens:
+            batch.write(register, connection)
+        register.fill_blanks(connection, den)
+    batch.visits.append(visit)
+    delivery.visits += 1
+    known.take(den, visit)
+
+
+def _told(problem: Problem) -> str:
+    return problem.message + (f" ({problem.hint})" if problem.hint else "")
+
+
+def known_of(register: Register, settings: Settings) -> Known:
+    """Gather what screening needs to know of the register.
+
+    Parameters
+    ----------
+    register : Register
+        Open register.
+    settings : Settings
+        For the uncertainty assumed where a crew gave none.
+
+    Returns
+    -------
+    Known
+    """
+    known = Known(settings.intake.assumed_uncertainty_m)
+    visits = register.visits()
+    winters = visits["observed_on"].map(winter_of).groupby(visits["den_id"]).agg(frozenset).to_dict()
+    dens = register.dens()
+    for den_id, den in zip(dens.index, dens.itertuples(), strict=True):
+        unsure = None if den.uncertainty_m is None or den.uncertainty_m != den.uncertainty_m else den.uncertainty_m
+        source = f"{den.source_file} line {den.source_line}"
+        known.add_den(KnownDen(den_id, den.label, den.geometry.x, den.geometry.y, unsure, den.den_type,
+                               winters.get(den_id, frozenset()), source))  # fmt: skip
+    for visit in visits.itertuples():
+        source = f"{visit.source_file} line {visit.source_line}"
+        known.rows[str(visit.row_key)] = source
+        known.add_visit(KnownVisit(str(visit.den_id), visit.observed_on, visit.observer or "", visit.female or "", source))
+    return known

@@ -1,0 +1,101 @@
+"""The demo: the invented Ondra Basin bear study, made from the demo layers and taken through the job."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+from pathlib import Path
+
+from densite.errors import SettingsError
+from densite.studyfolder import lay_out, study_text
+
+STUDY_ID = "0ad5a000-0000-4000-8000-0b5a51000001"  # fixed, so that the demo's record ids are the same everywhere
+
+_LAYERS = """\
+[layers.elevation]
+path = "layers/elevation.tif"
+unit = "m"
+source = "made by script, invented"
+[layers.land_cover]
+path = "layers/land_cover.tif"
+legend = "nlcd"
+source = "made by script, invented"
+[layers.canopy]
+path = "layers/canopy.tif"
+[layers.impervious]
+path = "layers/impervious.tif"
+[layers.housing]
+path = "layers/housing.tif"
+[layers.population]
+path = "layers/population.tif"
+[layers.roads]
+path = "layers/basin.gpkg"
+layer = "roads"
+[layers.buildings]
+path = "layers/basin.gpkg"
+layer = "buildings"
+[layers.streams]
+path = "layers/basin.gpkg"
+layer = "streams"
+[layers.boundary]
+path = "layers/basin.gpkg"
+layer = "boundary"
+[layers.urban]
+path = "layers/basin.gpkg"
+layer = "urban"
+"""
+
+
+def demo_source() -> Path:
+    """Find the demo's layers and crew files: inside an installed package, or beside it in a checkout.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    SettingsError
+        They are in neither place.
+    """
+    package = Path(__file__).parent
+    for place in (package / "layers_demo", package.parent / "layers_demo"):
+        if (place / "elevation.tif").is_file():
+            return place
+    raise SettingsError("the demo layers are not installed: reinstall densite from its wheel or checkout")
+
+
+def make_demo(folder: Path) -> list[Path]:
+    """Make the demo study in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder to make; must hold no study.
+
+    Returns
+    -------
+    list of Path
+        The crew files to hand in, oldest winter first.
+
+    Raises
+    ------
+    SettingsError
+        The folder holds a study already or cannot be written.
+    """
+    source = demo_source()
+    lay_out(folder, study_text(
+        name="Ondra Basin bear study", crs="EPSG:32611", time_zone="America/Boise", study_id=STUDY_ID,
+        layers=_LAYERS, columns=_columns(source),
+    ))  # fmt: skip
+    for file in (*source.glob("*.tif"), *source.glob("*.gpkg")):
+        shutil.copyfile(file, folder / "layers" / file.name)
+    (folder / "crew").mkdir(exist_ok=True)
+    for file in source.glob("crew/winter-*"):
+        shutil.copyfile(file, folder / "crew" / file.name)
+    return sorted((folder / "crew").iterdir())
+
+
+def _columns(source: Path) -> str:
+    mapping = tomllib.loads((source / "mapping.toml").read_text(encoding="utf-8"))["columns"]
+    return "".join(f'"{heading}" = "{name}"\n' for heading, name in mapping.items())

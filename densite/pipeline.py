@@ -1,0 +1,399 @@
+"""A study: its folder, its register and its layers, and the steps of the job from files to map."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import platform
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import cached_property
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from densite import covariates, cover, gradient, layers, review, settings, tables
+from densite.deliveries import Delivery, Tick, deliver, hand_in
+from densite.errors import LayerError, Level, MapError, Problem, RegisterError
+from densite.intake.rawrow import RawRow
+from densite.layers import Features, Raster
+from densite.register import Register, open_register
+from densite.register.store import column_name
+from densite.settings import FILE_NAME, Settings
+from densite.tables import DenTypeTable
+from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term
+
+FORMATS: dict[str, Callable[[DenTypeTable], str]] = {
+    "txt": tables.as_text, "csv": tables.as_csv, "md": tables.as_markdown, "json": tables.as_json,
+}  # fmt: skip
+
+
+class Study:
+    """An open study folder. Use it as a context manager, or close it."""
+
+    def __init__(self, folder: Path, chosen: Settings, register: Register) -> None:
+        self.folder = folder
+        self.settings = chosen
+        self.register = register
+
+    def __enter__(self) -> Study:
+        """Return itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the register."""
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the register's file."""
+        self.register.close()
+
+    @property
+    def out(self) -> Path:
+        """Folder for everything that densite writes beside the register."""
+        return self.folder / "out"
+
+    @cached_property
+    def layers(self) -> dict[str, Raster | Features]:
+        """All layers that study.toml names, opened and checked."""
+        return layers.open_layers(self.settings, folder=self.folder)
+
+    @cached_property
+    def area(self) -> Any | None:
+        """The study boundary as a prepared polygon in WGS 84, None where study.toml names none."""
+        chosen = self.settings.layers.get("boundary")
+        if chosen is None:
+            return None
+        frame = layers.open_features("boundary", chosen, folder=self.folder).frame
+        area = shapely.union_all(frame.to_crs(4326).geometry.to_numpy())
+        shapely.prepare(area)
+        return area
+
+    @property
+    def dens(self) -> gpd.GeoDataFrame:
+        """Den sites as recorded, in EPSG:4326."""
+        return self.register.dens()
+
+    @property
+    def visits(self) -> pd.DataFrame:
+        """Visits, joined to dens by den_id."""
+        return self.register.visits()
+
+    @property
+    def frame(self) -> gpd.GeoDataFrame:
+        """Den sites with their first known female, first winter and all derived values, in EPSG:4326."""
+        return _joined(self.dens, self.visits, self.register.derived())
+
+    def intake(
+        self, files: Iterable[str | Path], *, dry_run: bool = False, tick: Tick = lambda _: None
+    ) -> list[Delivery]:
+        """Take crew files into the register.
+
+        Parameters
+        ----------
+        files : iterable of path
+            CSV, GeoJSON or GPX files.
+        dry_run : bool
+            Say what would happen and change nothing.
+        tick : callable
+            Called with the number of rows done since the last call.
+
+        Returns
+        -------
+        list of Delivery
+            One for each file: counts, problems, and where held-back rows were written.
+
+        Raises
+        ------
+        IntakeError, RegisterError, LayerError
+            A file cannot be read, the register cannot be written, the boundary cannot be opened.
+        """
+        return [
+            hand_in(Path(file), register=self.register, settings=self.settings, out=self.out, area=self.area,
+                    dry_run=dry_run, tick=tick)
+            for file in files
+        ]  # fmt: skip
+
+    def log(self, values: dict[str, str], *, dry_run: bool = False) -> Delivery:
+        """Record one den visit that was typed in.
+
+        Parameters
+        ----------
+        values : dict of str to str
+            Text under the names that `densite columns` lists.
+        dry_run : bool
+            Only say what is wrong or doubtful.
+
+        Returns
+        -------
+        Delivery
+            With its problems; nothing is recorded where a row was held back.
+
+        Raises
+        ------
+        RegisterError, LayerError
+            The register cannot be written, or the boundary cannot be opened.
+        """
+        row = RawRow("typed in", 1, values, values)
+        return deliver([row], "typed in", register=self.register, settings=self.settings, area=self.area,
+                       dry_run=dry_run)  # fmt: skip
+
+    def derive(self, *, step: Callable[[str], None] = lambda _: None) -> gpd.GeoDataFrame:
+        """Derive terrain, cover, distances and landscape class at every den and store them.
+
+        Parameters
+        ----------
+        step : callable
+            Called with the name of each step when it is done.
+
+        Returns
+        -------
+        GeoDataFrame
+            As :attr:`frame`, in EPSG:4326.
+
+        Raises
+        ------
+        LayerError, SettingsError
+            Layers or choices in study.toml do not fit.
+        RegisterError
+            There are no dens, or the register cannot be written.
+        """
+        dens = self.dens
+        if dens.empty:
+            raise RegisterError("the register holds no dens: take in crew files first (`densite intake FILES`)")
+        if not self.settings.layers:
+            raise LayerError(f"{self.folder / FILE_NAME} names no layers: fill in [layers.elevation] and others")
+        found = covariates.covariates(
+            dens, settings=self.settings, layers=self.layers, folder=self.folder, step=step
+        )
+        self.register.replace_derived(found.values, found.reasons, found.sources)
+        self._write_manifest(found)
+        return self.frame
+
+    def _write_manifest(self, found: covariates.Covariates) -> None:
+        """Write down with what the values were derived, so that they can be derived again."""
+        self.out.mkdir(exist_ok=True)
+        used = {
+            name: {"path": self.settings.layers[name].path, "fingerprint": layer.fingerprint}
+            for name, layer in self.layers.items()
+        }
+        manifest = {
+            "derived_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+            "study": self.settings.study.name,
+            "densite": version("densite"),
+            "python": platform.python_version(),
+            "dens": len(found.values),
+            "covariates": len(found.sources),
+            "layers": used,
+            "settings": self.settings.model_dump(mode="json", by_alias=True),
+        }
+        path = self.out / "manifest.json"
+        scratch = path.with_suffix(".part")
+        scratch.write_text(json.dumps(manifest, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        scratch.replace(path)
+
+    def table(self) -> DenTypeTable:
+        """Return the table of den-type frequencies by landscape class.
+
+        Returns
+        -------
+        DenTypeTable
+            One den counts once, under the first female recorded in it.
+
+        Raises
+        ------
+        RegisterError
+            Nothing was derived yet.
+        """
+        frame = self.frame
+        if "landscape_class" not in frame:
+            raise RegisterError("no landscape class at any den yet: run `densite derive` first")
+        definition = self._derived_definition()
+        classes = self._class_names(frame)
+        reasons = self.register.reasons()
+        why = reasons.loc[reasons["covariate"] == "landscape_class"].set_index("den_id")["reason"]
+        frame = frame.assign(
+            reason=why.reindex(frame.index, fill_value="not derived yet: run `densite derive`").fillna(""),
+            class_certain=frame["class_certain"].map({1.0: True, 0.0: False}),
+        )
+        return tables.den_type_table(
+            pd.DataFrame(frame.drop(columns="geometry")), definition=definition, types=DEN_TYPES, classes=classes
+        )
+
+    def _derived_definition(self) -> str:
+        """Return the definition by which the stored classes were made, which study.toml may have left behind."""
+        provenance = self.register.provenance().set_index("covariate")
+        return str(provenance.at["landscape_class", "method"])
+
+    def _class_names(self, frame: gpd.GeoDataFrame) -> Sequence[str]:
+        if self._derived_definition() != gradient.definition(self.settings.gradient):
+            raise RegisterError("study.toml [gradient] was changed since `densite derive`: run it again")
+        if self.settings.gradient.scheme != "polygons":
+            return gradient.class_names(self.settings.gradient)
+        return gradient.class_names(
+            self.settings.gradient, layers=self.layers, layer_settings=self.settings.layers
+        )
+
+    def write_tables(self, table: DenTypeTable) -> list[Path]:
+        """Write the table in every format into ``out``.
+
+        Parameters
+        ----------
+        table : DenTypeTable
+            From :meth:`table`.
+
+        Returns
+        -------
+        list of Path
+        """
+        self.out.mkdir(exist_ok=True)
+        paths = []
+        for ending, write in FORMATS.items():
+            path = self.out / f"den-types.{ending}"
+            path.write_text(write(table), encoding="utf-8")
+            paths.append(path)
+        return paths
+
+    def map(self, path: str | Path | None = None) -> Path:
+        """Render the crew's map, which shows exact places and says so.
+
+        Parameters
+        ----------
+        path : path, optional
+            HTML file to write, ``out/crew-map.html`` by default.
+
+        Returns
+        -------
+        Path
+
+        Raises
+        ------
+        MapError
+            There is nothing to show.
+        """
+        from densite.webmap import crew_map
+
+        frame = self.frame
+        if frame.empty:
+            raise MapError("the register holds no dens: nothing to draw")
+        page = crew_map(
+            _worded(frame), title=self.settings.map.title or self.settings.study.name,
+            groups=_groups(frame, self.register.provenance()),
+            layers=self.layers, legend=self._legend(), landscape=self._landscape(),
+            overlay_px=self.settings.map.overlay_px,
+        )  # fmt: skip
+        target = Path(path) if path else self.out / "crew-map.html"
+        target.parent.mkdir(parents=True, exist_ok=True)
+        scratch = target.with_suffix(".part")
+        scratch.write_text(page, encoding="utf-8")
+        scratch.replace(target)
+        return target
+
+    def _legend(self) -> cover.Legend | None:
+        chosen = self.settings.layers.get("land_cover")
+        return cover.read_legend(chosen.legend or "nlcd", folder=self.folder) if chosen else None
+
+    def _landscape(self) -> gradient.ClassGrid | None:
+        """Return landscape classes over the study area, for the map only."""
+        if gradient.layer_of(self.settings.gradient) not in self.layers:
+            return None
+        return gradient.landscape_grid(
+            bounds=self._bounds(), crs=self.settings.study.crs, settings=self.settings.gradient, layers=self.layers,
+            folder=self.folder, layer_settings=self.settings.layers,
+        )  # fmt: skip
+
+    def _bounds(self) -> tuple[float, float, float, float]:
+        boundary = self.layers.get("boundary")
+        frame = boundary.frame if isinstance(boundary, Features) else self.dens
+        west, south, east, north = frame.to_crs(self.settings.study.crs).total_bounds
+        pad = 0 if isinstance(boundary, Features) else 2000
+        return west - pad, south - pad, east + pad, north + pad
+
+    def check(self) -> list[Problem]:
+        """List what in the register a person should look at again.
+
+        Returns
+        -------
+        list of Problem
+        """
+        reg = self.register
+        found = review.findings(reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area)
+        return [p for p in found if p.level is not Level.NOTE]
+
+
+def open_study(folder: str | Path) -> Study:
+    """Open a study folder.
+
+    Parameters
+    ----------
+    folder : path
+        A folder with study.toml, as `densite new` makes it.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    SettingsError
+        study.toml is missing or wrong.
+    RegisterError
+        The register is missing, in use, damaged, or newer than this program.
+    """
+    place = Path(folder)
+    chosen = settings.load(place)
+    return Study(place, chosen, open_register(place / chosen.register_.path))
+
+
+def _joined(dens: gpd.GeoDataFrame, visits: pd.DataFrame, derived: pd.DataFrame) -> gpd.GeoDataFrame:
+    known = visits.loc[visits["female"].notna()]
+    first = visits.groupby("den_id")["observed_on"].agg(["first", "count"])
+    return dens.assign(
+        female=known.groupby("den_id")["female"].first().reindex(dens.index),
+        first_visit=first["first"].reindex(dens.index),
+        visits=first["count"].reindex(dens.index).fillna(0).astype(int),
+    ).join(derived)
+
+
+_SHOWN_DEN = (
+    "den_subtype", "uncertainty_m", "position_method", "aspect_deg", "aspect_read", "slope_deg", "canopy_pct",
+    "concealment_pct", "cover_species", "cover_notes", "entrance_height_cm", "entrance_width_cm", "depth_cm",
+    "tree_species", "tree_diameter_cm", "entrance_above_ground_m", "protection_notes", "morning_sun", "observer",
+    "notes",
+)  # fmt: skip
+_SHOWN_VISIT = (
+    Term("female", "First known female", "text", "visit", "the first female recorded in the den"),
+    Term("first_visit", "First visit", "date", "visit", "day of the first visit"),
+    Term("visits", "Visits", "number", "visit", "number of visits"),
+)
+
+
+def _groups(frame: gpd.GeoDataFrame, provenance: pd.DataFrame) -> list[tuple[str, list[Any]]]:
+    """Choose the popup's lines; observed and derived values stand apart."""
+    from densite.webmap import PopupField
+
+    named = {term.name: term for term in (*DEN_TERMS, *KEPT_TERMS)}
+    seen = [PopupField(t.name, t.heading, t.unit) for t in (named[n] for n in _SHOWN_DEN if n in frame)]
+    visits = [PopupField(t.name, t.heading, t.unit) for t in _SHOWN_VISIT]
+    derived = [PopupField(*line) for line in _derived_lines(frame, provenance)]
+    return [("Visits", visits), ("Observed at the den", seen), ("Derived from layers", derived)]
+
+
+def _derived_lines(frame: gpd.GeoDataFrame, provenance: pd.DataFrame) -> Iterator[tuple[str, str, str]]:
+    """Yield column, heading with radius, and unit of each derived value that a popup shows."""
+    terms = {term.name: term for term in DERIVED_TERMS}
+    for row in provenance.itertuples():
+        term, column = terms.get(str(row.covariate)), column_name(str(row.covariate), row.radius_m)
+        if term is None or term.kind == "share" or column not in frame:
+            continue
+        radius = f" within {row.radius_m:g} m" if column != row.covariate else ""
+        yield column, term.heading + radius, str(row.unit) if term.kind == "number" else ""
+
+
+def _worded(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Write the yes/no values as words."""
+    flags = [t.name for t in DERIVED_TERMS if t.kind == "yes/no" and t.name in frame]
+    return frame.assign(**{name: frame[name].map({1.0: "yes", 0.0: "no"}) for name in flags})

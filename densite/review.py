@@ -1,0 +1,109 @@
+"""What in the register a person should look at again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from densite.errors import Level, Problem
+from densite.records import DenSite, columns, doubts
+
+
+def findings(
+    dens: gpd.GeoDataFrame, visits: pd.DataFrame, derived: pd.DataFrame, reasons: pd.DataFrame, *, area: Any | None
+) -> list[Problem]:
+    """List the open questions of a register.
+
+    Parameters
+    ----------
+    dens : GeoDataFrame
+        Den sites in EPSG:4326, indexed by den_id.
+    visits : DataFrame
+        Their visits.
+    derived : DataFrame
+        Derived values indexed by den_id; empty before ``derive``.
+    reasons : DataFrame
+        Why derived values are missing: den_id, covariate, radius_m [m], reason.
+    area : shapely geometry or None
+        Study boundary in WGS 84. [deg]
+
+    Returns
+    -------
+    list of Problem
+        Placed by the file and line from which each den came; doubts that a person has confirmed
+        are left out.
+    """
+    settled = set(visits.loc[visits["confirmed"].astype(bool), "den_id"])
+    open_dens = dens.loc[~dens.index.isin(settled)]
+    found = [*_doubtful(open_dens), *_outside(open_dens, area), *_unvisited(dens, visits)]
+    found += _disagreeing(open_dens, derived)
+    found += _without_values(dens, derived, reasons)
+    return found
+
+
+def _doubtful(dens: gpd.GeoDataFrame) -> Iterator[Problem]:
+    names = [name for name in columns(DenSite) if name in dens]
+    for den_id, row in zip(dens.index, dens.to_dict("records"), strict=True):
+        fields = {name: _plain(row[name]) for name in names}
+        den = DenSite(den_id=den_id, longitude=row["geometry"].x, latitude=row["geometry"].y, **fields)
+        for problem in doubts(den):
+            yield _placed(problem, row)
+
+
+def _plain(value: Any) -> Any:
+    """Return None for what pandas uses as missing."""
+    return None if value is None or value is pd.NaT or value != value else value
+
+
+def _placed(problem: Problem, row: Any) -> Problem:
+    said = f"den {row['label']}: {problem.message}"
+    return Problem(problem.level, said, problem.field, problem.value, row["source_file"], row["source_line"], problem.hint)
+
+
+def _outside(dens: gpd.GeoDataFrame, area: Any | None) -> Iterator[Problem]:
+    if area is None or dens.empty:
+        return
+    for row in dens.loc[~shapely.contains(area, dens.geometry.to_numpy())].to_dict("records"):
+        yield _placed(Problem(Level.WARNING, "lies outside the study boundary", "position"), row)
+
+
+def _unvisited(dens: gpd.GeoDataFrame, visits: pd.DataFrame) -> Iterator[Problem]:
+    for row in dens.loc[~dens.index.isin(visits["den_id"])].to_dict("records"):
+        yield _placed(Problem(Level.WARNING, "has no visit", "date"), row)
+
+
+def _disagreeing(dens: gpd.GeoDataFrame, derived: pd.DataFrame) -> Iterator[Problem]:
+    """Say where the field's slope or aspect and the DEM's differ beyond the study's tolerance."""
+    if "slope_disagrees" not in derived:
+        return
+    for den_id, row in zip(dens.index, dens.to_dict("records"), strict=True):
+        for kind in ("slope", "aspect"):
+            if den_id in derived.index and derived.at[den_id, f"{kind}_disagrees"] == 1:
+                yield _placed(_difference(kind, row, derived.loc[den_id]), row)
+
+
+def _difference(kind: str, row: Any, values: Any) -> Problem:
+    seen, computed = row[f"{kind}_deg"], values[f"derived_{kind}_deg"]
+    hint = "a DEM cell is wider than a den: look at the place again, neither is proof"
+    if kind == "aspect" and row["aspect_reference"] == "true":
+        hint = "was the bearing magnetic? Neither is proof"
+    return Problem(
+        Level.WARNING, f"{kind} {seen:.0f} deg in the field, {computed:.0f} deg in the DEM "
+        f"({values[f'{kind}_difference_deg']:+.0f})", f"{kind}_deg", f"{seen:g}", hint=hint,
+    )  # fmt: skip
+
+
+def _without_values(dens: gpd.GeoDataFrame, derived: pd.DataFrame, reasons: pd.DataFrame) -> Iterator[Problem]:
+    fresh = dens.index.difference(derived.index)
+    if len(fresh):
+        yield Problem(Level.WARNING, f"{len(fresh)} dens have no derived values", hint="run `densite derive`")
+    telling = reasons.loc[reasons["reason"].fillna("").ne("")]
+    telling = telling.loc[~telling["covariate"].str.endswith(("_disagrees", "_difference_deg", "class_certain"))]
+    for (den_id, reason), group in telling.groupby(["den_id", "reason"]):
+        if den_id in dens.index and not str(reason).startswith("flat"):
+            names = ", ".join(dict.fromkeys(group["covariate"]))
+            yield _placed(Problem(Level.WARNING, f"no {names}: {reason}"), dens.loc[den_id])

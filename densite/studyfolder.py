@@ -1,0 +1,195 @@
+"""A new study folder: a complete commented study.toml, an empty register, folders for layers and output."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from pathlib import Path
+
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from densite import settings
+from densite.errors import SettingsError
+from densite.register import create_register
+
+_TEMPLATE = """\
+# Settings of a den study. densite reads this file and never changes it.
+# Lines that start with # are switched off; what stands behind them shows the default or an example.
+
+[study]
+name = {name}
+id = {id}  # record ids are made from it: leave it as it is
+crs = {crs}  # projected CRS in metres for the study area
+time_zone = {time_zone}  # name of the tz database, in which times with an offset (GPX: UTC) become days
+
+[register]
+path = "register.gpkg"  # the store of records, a GeoPackage
+
+# Map layers. Leave out what you do not have: what needs it is then not computed.
+# Each may also say: crs (only if the file has none), nodata, year, source.
+{layers}
+[terrain]
+# method = "horn"               # slope and aspect after Horn 1981; or "zevenbergen-thorne"
+# position_radius_m = 300.0     # disc for topographic position [m]
+# slope_tolerance_deg = 10.0    # field slope and DEM slope further apart are listed [deg]; your choice, no source
+# aspect_tolerance_deg = 45.0   # the same for aspects [deg]; your choice, no source
+
+[cover]
+# radii_m = [30.0, 100.0, 500.0, 1000.0]  # discs for class shares and means [m]
+
+# Choose the gradient before looking at den types.
+[gradient]
+# measure = "housing"           # housing, impervious, population (each with a layer of that name), urban_edge (layer urban)
+# radius_m = 1000.0             # disc in which the measure is taken [m]
+# scheme = "housing_density"    # housing_density, imperviousness, degree_of_urbanisation,
+#                               # housing_beside_wildland, breaks, polygons (layer landscape with field = "...")
+# breaks = [6.0, 60.0]          # for scheme "breaks", in the measure's unit, rising; a value on a break is in the class above
+# names = ["rural", "mixed", "town"]  # one name more than breaks
+
+[intake]
+# datum = "WGS84"               # datum of coordinates whose file does not say: WGS84, NAD83, NAD27. Never guessed
+# aspect_reference = "magnetic" # north of bearings whose file does not say: true or magnetic
+# decimal = ","                 # decimal mark in crew files, "." by default
+# encoding = "cp1252"           # only if a file's encoding is not found by itself
+# assumed_uncertainty_m = 10.0  # only for finding duplicates where a crew gave no uncertainty [m]; your choice, no source
+
+[intake.columns]
+# headings of your own files, and the column of densite that each means; `densite columns` lists them
+{columns}
+[map]
+# title = "Winter dens"
+# overlay_px = 1100             # longest side of the pictures in the map [pixels]
+"""
+
+_EXAMPLES = """\
+# [layers.elevation]
+# path = "layers/elevation.tif"
+# unit = "m"                    # vertical unit: m, ft, us-ft
+# [layers.land_cover]
+# path = "layers/land_cover.tif"
+# legend = "nlcd"               # nlcd, worldcover, or a CSV with the columns code,name
+# nodata = 0
+# [layers.canopy]               # percent
+# path = "layers/canopy.tif"
+# [layers.impervious]           # percent
+# path = "layers/impervious.tif"
+# [layers.housing]              # housing units per cell
+# path = "layers/housing.tif"
+# [layers.population]           # people per cell
+# path = "layers/population.tif"
+# [layers.roads]
+# path = "layers/lines.gpkg"
+# layer = "roads"
+# [layers.buildings]
+# path = "layers/buildings.gpkg"
+# [layers.streams]
+# path = "layers/streams.gpkg"
+# [layers.boundary]             # the study area: points outside are asked about
+# path = "layers/boundary.gpkg"
+# [layers.urban]                # polygons of the urban area, for measure "urban_edge"
+# path = "layers/urban.gpkg"
+# [layers.landscape]            # polygons of your own classes, for scheme "polygons"
+# path = "layers/landscape.gpkg"
+# field = "class"
+"""
+
+
+def study_text(
+    *, name: str, crs: str, time_zone: str = "UTC", study_id: str = "", layers: str = _EXAMPLES, columns: str = ""
+) -> str:
+    """Write the text of a complete commented study.toml.
+
+    Parameters
+    ----------
+    name : str
+        Name of the study.
+    crs : str
+        Projected CRS in metres.
+    time_zone : str
+        Name of the tz database.
+    study_id : str
+        Lasting id; made when left blank.
+    layers, columns : str
+        TOML text of the layers and of the mapping of headings.
+
+    Returns
+    -------
+    str
+    """
+    quoted = {"name": name, "crs": crs, "time_zone": time_zone, "id": study_id or str(uuid.uuid4())}
+    return _TEMPLATE.format(
+        **{key: json.dumps(value, ensure_ascii=False) for key, value in quoted.items()},
+        layers=layers, columns=columns,
+    )  # fmt: skip
+
+
+def new_study(folder: str | Path, *, name: str, crs: str, time_zone: str = "UTC") -> Path:
+    """Make a study folder.
+
+    Parameters
+    ----------
+    folder : path
+        Folder to make; it may exist if it holds no study.toml.
+    name : str
+        Name of the study.
+    crs : str
+        Projected CRS in metres, for example ``EPSG:32611``.
+    time_zone : str
+        Name of the tz database.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    SettingsError
+        There is a study already, the CRS is not projected in metres, or the folder cannot be made.
+    """
+    _check_crs(crs)
+    return lay_out(Path(folder), study_text(name=name, crs=crs, time_zone=time_zone))
+
+
+def lay_out(folder: Path, text: str) -> Path:
+    """Write study.toml and an empty register into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Study folder.
+    text : str
+        Text of study.toml.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    SettingsError
+        The text is no valid study.toml, a study is there already, or the folder cannot be written.
+    """
+    chosen = settings.parse(text)
+    target = folder / settings.FILE_NAME
+    if target.exists():
+        raise SettingsError(f"{folder} is a study already: nothing was changed. Choose another folder")
+    try:
+        (folder / "layers").mkdir(parents=True, exist_ok=True)
+        (folder / "out").mkdir(exist_ok=True)
+        create_register(folder / chosen.register_.path, study_id=chosen.study.id).close()
+        target.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"{folder} cannot be made a study folder: {error}") from None
+    return folder
+
+
+def _check_crs(text: str) -> None:
+    try:
+        crs = CRS.from_user_input(text)
+    except CRSError:
+        raise SettingsError(f"crs '{text}' is no CRS that PROJ knows; write EPSG:32611, for example") from None
+    if not crs.is_projected or crs.axis_info[0].unit_name != "metre":
+        raise SettingsError(f"crs '{text}' ({crs.name}) is not projected in metres; choose a UTM zone, for example")

@@ -1,0 +1,40 @@
+"""What several test files need: a small study on a landscape with known answers."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from densite.settings import Settings, parse
+
+STUDY_TOML = """
+[study]
+name = "Test study"
+id = "7e570000-0000-4000-8000-000000000001"
+crs = "EPSG:32611"
+"""
+
+
+@pytest.fixture
+def settings() -> Settings:
+    """Settings with nothing but a study."""
+    return parse(STUDY_TOML)
+
+
+def needs(tool: str) -> str:
+    """Return the path of a program; skip without it, but never in CI, where it must be installed."""
+    path = shutil.which(tool)
+    if path is None:
+        if os.environ.get("CI"):
+            pytest.fail(f"{tool} is missing: .ci/run must install it")
+        pytest.skip(f"{tool} is not installed")
+    return path
+
+
+def write(path: Path, text: str, encoding: str = "utf-8") -> Path:
+    """Write a text file byte for byte."""
+    path.write_bytes(text.encode(encoding))
+    return path

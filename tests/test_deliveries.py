@@ -1,0 +1,164 @@
+"""Files handed in: whole or not at all, twice without harm, rejects that can be mended."""
+
+import csv
+import sqlite3
+
+import pytest
+from conftest import STUDY_TOML, write
+
+from densite.deliveries import hand_in
+from densite.errors import IntakeError, Level, RegisterError
+from densite.register import create_register
+from densite.settings import parse
+
+HEAD = "den_label,date,female,latitude,longitude,datum,uncertainty_m,den_type,observer,slope_deg,notes\n"
+GOOD = "D-1,2026-02-24,OB-001,43.512340,-115.521230,WGS84,5,tree,KR,20,\n"
+OTHER = "D-2,2026-02-25,OB-002,43.522340,-115.521230,WGS84,5,brush,KR,62,\n"
+BAD = "D-3,2026-02-30,OB-003,-115.521230,43.512340,WGS84,5,cave,KR,20,\n"
+TWIN = "D-4,2026-02-24,OB-004,43.512345,-115.521230,WGS84,5,tree,MB,20,\n"
+
+
+@pytest.fixture
+def register(tmp_path):
+    """An empty register."""
+    with create_register(tmp_path / "register.gpkg", study_id="test") as register:
+        yield register
+
+
+@pytest.fixture
+def give(tmp_path, register):
+    """Hand in a text as a file."""
+
+    def hand(text, name="crew.csv", toml="", **options):
+        path = write(tmp_path / name, text)
+        return hand_in(path, register=register, settings=parse(STUDY_TOML + toml), out=tmp_path / "out", **options)
+
+    return hand
+
+
+def test_good_rows_go_in_and_bad_ones_come_back(give, register, tmp_path) -> None:
+    """Two dens recorded; two rows held back with their reasons and source."""
+    delivery = give(HEAD + GOOD + OTHER + BAD + TWIN)
+    assert (delivery.rows, delivery.dens, delivery.visits, len(delivery.held_back)) == (4, 2, 2, 2)
+    assert register.counts() == {"den": 2, "visit": 2}
+    assert delivery.rejected == tmp_path / "out" / "rejected-crew.csv"
+    with delivery.rejected.open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(r["source_file"], r["source_line"], r["den_label"]) for r in rows] == [("crew.csv", "4", "D-3"), ("crew.csv", "5", "D-4")]
+    assert "swapped" in rows[0]["reason"]
+    assert "cave" in rows[0]["reason"]
+    assert "2026-02-30" in rows[0]["reason"]
+
+
+def test_the_same_file_twice_changes_nothing(give, register, tmp_path) -> None:
+    """Neither records nor rejects double."""
+    give(HEAD + GOOD + OTHER + BAD)
+    before = register.dens().to_csv(), register.visits().to_csv()
+    again = give(HEAD + GOOD + OTHER + BAD)
+    assert (again.dens, again.visits, again.known) == (0, 0, 2)
+    assert (register.dens().to_csv(), register.visits().to_csv()) == before
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["rejected-crew.csv"]
+
+
+def test_a_mended_reject_goes_in_and_keeps_its_source(give, register, tmp_path) -> None:
+    """Mend the slips in the rejected file and hand that in."""
+    rejected = give(HEAD + GOOD + BAD).rejected
+    text = rejected.read_text(encoding="utf-8-sig")
+    mended = text.replace("2026-02-30", "2026-02-28").replace(",cave,", ",rock ledge,")
+    mended = mended.replace("-115.521230,43.512340", "43.612340,-115.521230")
+    delivery = give(mended, name="out/rejected-crew.csv")
+    assert (delivery.dens, delivery.held_back) == (1, [])
+    den = register.dens().set_index("label").loc["D-3"]
+    assert (den["source_file"], den["source_line"], den["den_type"]) == ("crew.csv", 3, "rock ledge")
+
+
+def test_a_half_mended_file_is_not_written_over(give, tmp_path) -> None:
+    """Handing in the first file again leaves somebody's work in the rejected one alone."""
+    rejected = give(HEAD + BAD).rejected
+    rejected.write_text(rejected.read_text(encoding="utf-8-sig") + "my note\n", encoding="utf-8")
+    again = give(HEAD + BAD)
+    assert again.rejected.name == "rejected-crew-2.csv"
+    assert rejected.read_text(encoding="utf-8").endswith("my note\n")
+
+
+def test_confirmed_doubts_go_in(give, register) -> None:
+    """A twin within GPS error is held back until a person says yes."""
+    assert give(HEAD + GOOD + TWIN).dens == 1
+    head, twin = HEAD.replace("notes\n", "notes,confirmed\n"), TWIN.replace("\n", ",yes\n")
+    delivery = give(head + GOOD.replace("\n", ",\n") + twin, name="b.csv")
+    assert (delivery.dens, delivery.known) == (1, 1)
+    assert register.visits()["confirmed"].sum() == 1
+
+
+def test_a_repeated_row_counts_once(give, register) -> None:
+    """The same row twice in one file is one visit, and a note."""
+    delivery = give(HEAD + GOOD + GOOD)
+    assert register.counts() == {"den": 1, "visit": 1}
+    assert [p.message for p in delivery.problems if p.level is Level.NOTE] == ["repeats crew.csv line 2: counted once"]
+
+
+def test_later_rows_fill_blanks_but_change_nothing(give, register) -> None:
+    """A second visit adds what was not recorded; what was recorded stays."""
+    give(HEAD + GOOD.replace(",20,", ",,"))
+    give(HEAD + "D-1,2026-03-20,OB-001,43.512340,-115.521230,WGS84,5,brush,KR,25,dry\n", name="b.csv")
+    den = register.dens().iloc[0]
+    assert (den["den_type"], den["slope_deg"], den["notes"]) == ("tree", 25.0, "dry")
+    assert register.counts() == {"den": 1, "visit": 2}
+    give(HEAD + "D-1,2026-03-25,OB-001,43.512340,-115.521230,WGS84,5,tree,KR,40,wet\n", name="c.csv")
+    assert register.dens().iloc[0]["slope_deg"] == 25.0
+
+
+def test_the_crews_row_is_kept_word_for_word(give, register) -> None:
+    """Also cells under headings that nobody knows."""
+    give(HEAD.replace("notes", "Wetter") + GOOD.replace(",\n", ",Schnee <b>\n"))
+    assert '"Wetter": "Schnee <b>"' in register.visits().iloc[0]["as_recorded"]
+
+
+def test_dry_run_changes_nothing(give, register, tmp_path) -> None:
+    """It says what would happen."""
+    delivery = give(HEAD + GOOD + BAD, dry_run=True)
+    assert (delivery.dens, len(delivery.held_back), delivery.rejected) == (1, 1, None)
+    assert "would be recorded" in delivery.summary
+    assert register.counts() == {"den": 0, "visit": 0}
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_file_that_breaks_off_leaves_the_register_as_it_was(give, register, tmp_path) -> None:
+    """Bytes that are no text after 5,000 good rows: nothing of the file is kept."""
+    lines = "".join(
+        f"D-{i},2026-02-24,OB-001,{43 + i * 1e-4:.6f},-115.521230,WGS84,5,tree,KR,20,\n" for i in range(5000)
+    )
+    with pytest.raises(IntakeError):
+        give(HEAD + lines + '"never closed' + "x" * 200_000)
+    assert register.counts() == {"den": 0, "visit": 0}
+
+
+def test_headings_without_rows(give) -> None:
+    """A file of one line."""
+    with pytest.raises(IntakeError, match="no rows"):
+        give(HEAD)
+
+
+def test_register_in_use_is_told(give, register, monkeypatch) -> None:
+    """Another program holds the lock: one message, nothing changed."""
+    other = sqlite3.connect(register.path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    from sqlalchemy import event
+
+    @event.listens_for(register._engine, "connect")
+    def _impatient(connection, _) -> None:
+        connection.execute("PRAGMA busy_timeout = 50")
+
+    register._engine.dispose()
+    with pytest.raises(RegisterError, match="in use by another program"):
+        give(HEAD + GOOD)
+    other.execute("ROLLBACK")
+    other.close()
+    assert give(HEAD + GOOD).dens == 1
+
+
+def test_hostile_text_is_only_text(give, register) -> None:
+    """SQL in a label or note is kept as typed."""
+    evil = "x'); DROP TABLE den;--"
+    give(HEAD + GOOD.replace("D-1", f'"{evil}"').replace(",20,\n", f',20,"{evil}"\n'))
+    assert register.dens().iloc[0]["label"] == evil

@@ -1,0 +1,45 @@
+"""GPX waypoints with the crew's words in the description."""
+
+import pytest
+from conftest import write
+
+from densite.errors import IntakeError
+from densite.intake.gpx import read_gpx
+
+HEAD = '<?xml version="1.0"?>\n<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">\n'
+
+
+def test_name_time_and_description(tmp_path) -> None:
+    """Name is the label, time the date, `key: value` pairs the rest; other words become notes."""
+    path = write(tmp_path / "a.gpx", HEAD + '<wpt lat="43.5" lon="-115.5">\n<ele>1800</ele><time>2025-02-11T01:20:00Z</time>'
+                 "<name>D-1</name><desc>type: tree; facing: NNE; deep snow</desc></wpt>\n</gpx>")  # fmt: skip
+    (row,) = read_gpx(path, mapping={})
+    assert row.line == 3
+    assert row.values == {
+        "datum": "WGS84", "den_label": "D-1", "date": "2025-02-11T01:20:00Z", "notes": "deep snow", "den_type": "tree",
+        "aspect": "NNE", "latitude": "43.5", "longitude": "-115.5",
+    }  # fmt: skip
+
+
+def test_waypoint_without_place(tmp_path) -> None:
+    """A problem of that row."""
+    path = write(tmp_path / "a.gpx", HEAD + "<wpt><name>D-1</name></wpt></gpx>")
+    (row,) = read_gpx(path, mapping={})
+    assert "lacks lat or lon" in row.problems[0].message
+
+
+@pytest.mark.parametrize(("text", "said"), [("", "no readable GPX"), ("<gpx>", "no readable GPX"), (HEAD + "</gpx>", "no waypoint")])
+def test_files_that_are_none(tmp_path, text, said) -> None:
+    """One clear error each."""
+    with pytest.raises(IntakeError, match=said):
+        list(read_gpx(write(tmp_path / "a.gpx", text), mapping={}))
+
+
+def test_entity_bomb_is_refused(tmp_path) -> None:
+    """Nested entities that would grow to gigabytes end in an error, not in memory."""
+    bomb = '<?xml version="1.0"?><!DOCTYPE l [<!ENTITY a "' + "x" * 1000 + '">'
+    for i, name in enumerate("bcdefghi"):
+        bomb += f'<!ENTITY {name} "{("&" + "abcdefghi"[i] + ";") * 10}">'
+    path = write(tmp_path / "a.gpx", bomb + ']><gpx><wpt lat="1" lon="1"><name>&i;</name></wpt></gpx>')
+    with pytest.raises(IntakeError, match="no readable GPX"):
+        list(read_gpx(path, mapping={}))

@@ -1,0 +1,202 @@
+"""Coordinates, datums and bearings against published values."""
+
+import datetime as dt
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from densite import places
+from densite.errors import PlaceError
+
+# Rows of the test-value file of the World Magnetic Model 2025 (NOAA/NCEI and BGS, model report):
+# decimal year, altitude [km], latitude, longitude, declination [deg].
+WMM2025 = [
+    (2025.0, 28, 89, -121, -99.77), (2025.0, 48, 80, -96, -29.91), (2025.0, 54, 82, 87, 54.89),
+    (2025.0, 65, 43, 93, 0.50), (2025.0, 51, -33, 109, -5.49), (2025.0, 39, -59, -8, -15.75),
+    (2025.0, 3, -50, -103, 27.96), (2025.0, 94, -29, -110, 15.74), (2025.0, 66, 14, 143, -0.19),
+    (2025.0, 18, 0, 21, 1.29), (2025.5, 6, -36, -137, 20.28), (2026.5, 14, 0, 80, -3.10),
+    (2026.5, 12, -82, -68, 29.79), (2026.5, 44, -46, -42, -11.36), (2026.5, 12, 33, -145, 11.96),
+    (2027.0, 37, -66, -5, -17.22), (2027.0, 67, 72, -115, 13.73), (2027.0, 54, 54, 178, 0.63),
+    (2027.0, 57, -43, 50, -48.27), (2027.0, 12, -63, 178, 57.87), (2027.0, 61, 59, -77, -16.48),
+]  # fmt: skip
+
+
+def test_utm_against_geographiclib() -> None:
+    """GeographicLib 2.1.2: 33.3 N 44.4 E is 38N 444140.545 3684706.356; 51.2 N 7.5 E is 32N."""
+    place = places.from_utm(444140.545, 3684706.356, "38N", datum="WGS84")
+    assert (place.latitude, place.longitude) == pytest.approx((33.3, 44.4), abs=1e-8)
+    place = places.from_utm(395201.310, 5673135.241, "32 n", datum="wgs 84")
+    assert (place.latitude, place.longitude) == pytest.approx((51.2, 7.5), abs=1e-8)
+
+
+def test_mgrs_takes_the_middle_of_the_square() -> None:
+    """GeographicLib: 38SMB4414084706; its middle is half a metre further north and east."""
+    place = places.from_mgrs("38S MB 44140 84706", datum="WGS84")
+    middle = places.from_utm(444140.5, 3684706.5, "38N", datum="WGS84")
+    assert places.distance_m(place.longitude, place.latitude, middle.longitude, middle.latitude) < 0.01
+    coarse = places.from_mgrs("38SMB4484", datum="WGS84")
+    assert coarse.error_m == pytest.approx(1000 / math.sqrt(2))
+
+
+def test_mgrs_exception_zone() -> None:
+    """60 N 5 E lies in zone 32 by the exception for south-west Norway (NGA.SIG.0012)."""
+    place = places.from_mgrs("32VKM77344 58290", datum="WGS84")
+    assert (place.latitude, place.longitude) == pytest.approx((60, 5), abs=0.01)
+
+
+def test_convergence_against_geographiclib() -> None:
+    """GeographicLib 2.1.2: -0.329422222 deg at 33.3 N 44.4 E in zone 38."""
+    assert places.convergence_deg(44.4, 33.3, "EPSG:32638") == pytest.approx(-0.329422222, abs=1e-8)
+
+
+@pytest.mark.parametrize(("year", "km", "lat", "lon", "expected"), WMM2025)
+def test_magnetic_model_against_its_own_test_values(year, km, lat, lon, expected) -> None:
+    """The coefficients and code that declination() uses give the model's published values."""
+    model = places._magnetic_model("wmm/WMM_2025.COF")
+    result = model.calculate(glat=lat, glon=lon, alt=km, time=year)
+    assert result.d == pytest.approx(expected, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("lat", "lon", "day", "expected"),
+    [(80, 0, dt.date(2025, 1, 1), 1.28), (0, 120, dt.date(2025, 1, 1), -0.16), (-80, -120, dt.date(2025, 1, 1), 68.78),
+     (80, 0, dt.date(2027, 7, 2), 2.59)],
+)  # fmt: skip
+def test_declination_at_sea_level(lat, lon, day, expected) -> None:
+    """WMM2025 report: 1.28, -0.16, 68.78 at the start of 2025, 2.59 in the middle of 2027."""
+    turn = places.declination(lon, lat, day)
+    assert turn.degrees == pytest.approx(expected, abs=0.01)
+    assert turn.model == "WMM2025"
+
+
+def test_earlier_winters_use_their_own_model() -> None:
+    """A winter before 2025 says which model it took; one before 2010 is refused."""
+    assert places.declination(-115, 44, dt.date(2018, 2, 1)).model == "WMM2015v2"
+    assert places.declination(-115, 44, dt.date(2021, 2, 1)).model == "WMM2020"
+    with pytest.raises(PlaceError, match="no magnetic model"):
+        places.declination(-115, 44, dt.date(2009, 2, 1))
+
+
+def test_nad27_is_moved_and_says_how_sure() -> None:
+    """In the west of the United States NAD27 lies 15 to 90 m or more off; PROJ offline gives 7 m here."""
+    place = places.from_geographic("44.512340", "-118.221230", datum="NAD27")
+    away = places.distance_m(place.longitude, place.latitude, -118.22123, 44.51234)
+    assert 60 < away < 100
+    assert 5 <= place.error_m <= 15
+    assert "North American Datum 1927" in place.note
+
+
+def test_datum_is_never_guessed() -> None:
+    """Blank and unknown datums are refused with what is allowed."""
+    for datum in ("", "local"):
+        with pytest.raises(PlaceError, match=r"NAD27.*never guessed"):
+            places.from_geographic("44.5", "-118.2", datum=datum)
+
+
+@pytest.mark.parametrize(
+    ("text", "axis", "said"),
+    [
+        ("-118.2", "latitude", "swapped with longitude"),
+        ("118.2 W", "latitude", "swapped"),
+        ("44,5123", "latitude", "did you mean 44.5123"),
+        ("44 61 0", "latitude", "under 60"),
+        ("-44.5 N", "latitude", "both a sign and the letter"),
+        ("north", "latitude", "no angle"),
+        ("181", "longitude", "outside"),
+        ("", "longitude", "no angle"),
+    ],
+)
+def test_slips_in_angles_are_told(text, axis, said) -> None:
+    """Each says what was expected."""
+    with pytest.raises(PlaceError, match=said):
+        places.parse_angle(text, axis=axis)
+
+
+@pytest.mark.parametrize("text", ["44 30 44.3 N", "44°30'44.3\"N", "N 44 30 44.3", "44:30:44.3", "44d30m44.3s"])
+def test_spellings_of_an_angle(text) -> None:
+    """Degrees, minutes and seconds by hand: 44 + 30/60 + 44.3/3600."""
+    assert places.parse_angle(text, axis="latitude") == pytest.approx(44 + 30 / 60 + 44.3 / 3600, abs=1e-12)
+
+
+@given(st.floats(-90, 90), st.floats(-180, 180))
+def test_angles_round_trip_over_the_whole_earth(lat, lon) -> None:
+    """Decimal degrees, and degrees-minutes-seconds with a letter, come back."""
+    for value, axis, letters in ((lat, "latitude", "NS"), (lon, "longitude", "EW")):
+        assert places.parse_angle(f"{value:.9f}", axis=axis) == pytest.approx(value, abs=1e-9)
+        degrees, rest = divmod(round(abs(value) * 3600, 4), 3600)
+        minutes, seconds = divmod(rest, 60)
+        text = f"{degrees:.0f} {minutes:.0f} {seconds:.4f} {letters[value < 0]}"
+        if seconds < 59.9999:
+            assert places.parse_angle(text, axis=axis) == pytest.approx(value, abs=1e-7)
+
+
+@given(st.floats(-79.9, 83.9), st.floats(-179.9, 179.9))
+def test_utm_round_trips(lat, lon) -> None:
+    """Forward by PROJ in the point's own zone, back by our reading."""
+    from pyproj import Transformer
+
+    zone = int((lon + 180) // 6) + 1
+    code = (32600 if lat >= 0 else 32700) + zone
+    x, y = Transformer.from_crs(4326, code, always_xy=True).transform(lon, lat)
+    place = places.from_utm(x, y, f"{zone}{'N' if lat >= 0 else 'S'}", datum="WGS84")
+    assert (place.latitude, place.longitude) == pytest.approx((lat, lon), abs=1e-7)
+
+
+@given(st.text(max_size=30))
+def test_wild_text_never_ends_in_another_error(text) -> None:
+    """Whatever is typed as angle, pair, bearing, zone or reference: a value or a PlaceError."""
+    for read in (
+        lambda: places.parse_angle(text, axis="latitude"),
+        lambda: places.split_pair(text),
+        lambda: places.parse_bearing(text),
+        lambda: places.from_utm(5e5, 5e6, text, datum="WGS84"),
+        lambda: places.from_mgrs(text, datum="WGS84"),
+        lambda: places.from_xy(1, 1, text),
+        lambda: places.geographic_crs(text),
+    ):
+        try:
+            read()
+        except PlaceError as error:
+            assert str(error)
+
+
+@pytest.mark.parametrize(
+    ("text", "bearing", "half"),
+    [("NNE", 22.5, 11.25), ("south-west", 225, 22.5), ("north", 0, 22.5), ("w", 270, 22.5), ("north-northwest", 337.5, 11.25),
+     ("140", 140, 0.5), ("360", 0, 0.5), ("12.5 deg", 12.5, 0.5), ("South East", 135, 22.5)],
+)  # fmt: skip
+def test_bearings_in_words_and_degrees(text, bearing, half) -> None:
+    """The sixteen points of the compass are 22.5 degrees apart."""
+    assert places.parse_bearing(text) == (bearing, half)
+
+
+@pytest.mark.parametrize("text", ["400", "NEN", "up", "-20", ""])
+def test_no_bearing(text) -> None:
+    """Refused, with what can be written."""
+    with pytest.raises(PlaceError, match=r"bearing|360"):
+        places.parse_bearing(text)
+
+
+def test_few_decimals_cost_precision() -> None:
+    """44.51 is known to half a hundredth of a degree: 557 m on the equator."""
+    assert places.reading_error_m("44.51") == pytest.approx(556.6)
+    assert places.reading_error_m("44 30 44.3 N") == pytest.approx(1.546, abs=1e-3)
+
+
+def test_pairs_in_one_cell() -> None:
+    """With letters, commas or spaces."""
+    assert places.split_pair("44.51 N 118.22 W") == ("44.51 N", "118.22 W")
+    assert places.split_pair("44.51, -118.22") == ("44.51", "-118.22")
+    with pytest.raises(PlaceError):
+        places.split_pair("44.51")
+
+
+def test_no_test_value_file_is_needed_at_run_time() -> None:
+    """The models travel inside pygeomag."""
+    import pygeomag
+
+    folder = Path(pygeomag.__file__).parent / "wmm"
+    assert all((folder / Path(file).name).is_file() for _, file, *_ in places._MAGNETIC_MODELS)

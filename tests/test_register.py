@@ -1,0 +1,166 @@
+"""The register: a GeoPackage that any GIS opens, and that refuses what it cannot hold."""
+
+import datetime as dt
+import json
+import sqlite3
+import struct
+import subprocess
+import uuid
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+import shapely
+from conftest import needs
+
+from densite.errors import RegisterError
+from densite.records import DenSite, Visit
+from densite.register import create_register, open_register
+from densite.register.columns import decode_geometry, encode_point
+from densite.register.store import Provenance
+
+NOW = dt.datetime(2026, 3, 1, 12, 30, 15, 250000, tzinfo=dt.UTC)
+
+
+def den(label="D-1", lon=-115.5, lat=43.5, **fields) -> DenSite:
+    """Return a den."""
+    return DenSite(den_id=uuid.uuid5(uuid.NAMESPACE_OID, label), label=label, longitude=lon, latitude=lat,
+                   den_type="tree", first_found="2026-01-02", recorded_at=NOW, **fields)  # fmt: skip
+
+
+def visit(of: DenSite, key="k1") -> Visit:
+    """Return a visit of a den."""
+    return Visit(visit_id=uuid.uuid5(uuid.NAMESPACE_OID, key), den_id=of.den_id, observed_on=dt.date(2026, 2, 24),
+                 recorded_at=NOW, row_key=key)  # fmt: skip
+
+
+@pytest.fixture
+def register(tmp_path):
+    """A register with two dens and a visit."""
+    with create_register(tmp_path / "r.gpkg", study_id="test") as register:
+        first, second = den(slope_deg=20), den("D-2", -115.25, 43.75)
+        with register.writing() as connection:
+            register.add(connection, [first, second], [visit(first)])
+        yield register
+
+
+def test_what_goes_in_comes_out(register) -> None:
+    """Points, numbers, days and UTC times."""
+    dens = register.dens()
+    assert dens.crs.to_epsg() == 4326
+    assert [(p.x, p.y) for p in dens.geometry] == [(-115.5, 43.5), (-115.25, 43.75)]
+    first = dens.iloc[0]
+    assert (first["slope_deg"], first["first_found"], first["recorded_at"]) == (20.0, dt.date(2026, 1, 2), NOW)
+    assert register.visits().iloc[0]["observed_on"] == dt.date(2026, 2, 24)
+
+
+def test_gdal_reads_it_clean(register) -> None:
+    """ogrinfo lists every table without a warning; geometry type, CRS and extent are right."""
+    register.close()
+    done = subprocess.run([needs("ogrinfo"), "-al", "-so", str(register.path)], capture_output=True, text=True, check=True)
+    assert done.stderr == ""
+    assert "ERROR" not in done.stdout
+    assert "Geometry: Point" in done.stdout
+    assert "Extent: (-115.500000, 43.500000) - (-115.250000, 43.750000)" in done.stdout
+    assert 'ID["EPSG",4326]' in done.stdout
+    for table in ("den", "visit", "derivation", "derived_value", "study_info"):
+        assert f"Layer name: {table}" in done.stdout
+
+
+def test_gdal_values_are_ours(register) -> None:
+    """Every value as GDAL reads it, times with milliseconds."""
+    register.close()
+    frame = gpd.read_file(register.path, layer="den")
+    assert shapely.get_coordinates(frame.geometry).tolist() == [[-115.5, 43.5], [-115.25, 43.75]]
+    assert frame.loc[0, "recorded_at"] == pd.Timestamp(NOW)
+    assert frame.loc[0, "slope_deg"] == 20.0
+
+
+def test_file_is_a_geopackage_by_the_standard(register) -> None:
+    """OGC 12-128r17: application id, version, the three reference systems, contents with last change."""
+    register.close()
+    with sqlite3.connect(register.path) as db:
+        assert db.execute("PRAGMA application_id").fetchone()[0] == 0x47504B47
+        assert db.execute("PRAGMA user_version").fetchone()[0] == 10300
+        assert db.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+        assert db.execute("PRAGMA foreign_key_check").fetchall() == []
+        assert {r[0] for r in db.execute("SELECT srs_id FROM gpkg_spatial_ref_sys")} == {-1, 0, 4326}
+        kinds = dict(db.execute("SELECT table_name, data_type FROM gpkg_contents"))
+    assert kinds["den"] == "features"
+    assert kinds["visit"] == "attributes"
+
+
+def test_foreign_keys_hold(register) -> None:
+    """A visit without its den is refused, and the whole step with it."""
+    lost = den("D-9")
+    with pytest.raises(RegisterError, match="Nothing was changed"), register.writing() as connection:
+        register.add(connection, [den("D-3", -115, 43)], [visit(lost, "k9")])
+    assert register.counts() == {"den": 2, "visit": 1}
+
+
+def test_geometry_of_other_programs_is_read() -> None:
+    """Blobs with an envelope, as desktop GIS writes them, give the same point."""
+    ours = encode_point(-115.5, 43.5)
+    with_envelope = ours[:3] + bytes([ours[3] | 2]) + ours[4:8] + struct.pack("<4d", -115.5, -115.5, 43.5, 43.5) + ours[8:]
+    for blob in (ours, with_envelope):
+        assert shapely.from_wkb(decode_geometry(blob)).coords[0] == (-115.5, 43.5)
+    with pytest.raises(RegisterError):
+        decode_geometry(b"nothing of the kind")
+
+
+def test_derived_values_stand_apart_with_their_source(register) -> None:
+    """Numbers, words, reasons and provenance; a second run replaces the first; records stay as they were."""
+    before = register.dens().to_csv()
+    index = register.dens().index
+    values = pd.DataFrame({"elevation_m": [1200.5, None], "cover_class": ["Mixed Forest", None], "canopy_mean_pct_500m": [40.0, 50.0]}, index=index)
+    reasons = pd.DataFrame({"a": ["", "outside the raster"], "b": ["", "code 0"], "c": ["", ""]}, index=index)
+    sources = [
+        Provenance("elevation_m", "elevation", "value of the cell", "m", None, {"vertical_unit": "m"}, "abc"),
+        Provenance("cover_class", "land_cover", "class of the cell"),
+        Provenance("canopy_mean_pct", "canopy", "mean", "%", 500.0),
+    ]
+    for _ in range(2):
+        register.replace_derived(values, reasons, sources)
+    derived = register.derived()
+    assert list(derived.columns) == ["elevation_m", "cover_class", "canopy_mean_pct_500m"]
+    assert derived["elevation_m"].dtype == float
+    assert derived.loc[index[0]].tolist() == [1200.5, "Mixed Forest", 40.0]
+    assert register.reasons()["reason"].tolist() == ["outside the raster", "code 0"]
+    source = register.provenance().iloc[0]
+    assert (source["layer"], source["layer_fingerprint"], json.loads(source["parameters"])) == ("elevation", "abc", {"vertical_unit": "m"})
+    assert register.dens().to_csv() == before
+
+
+def test_a_register_is_never_made_over_another(register) -> None:
+    """The file stays."""
+    with pytest.raises(RegisterError, match="never overwritten"):
+        create_register(register.path, study_id="x")
+
+
+@pytest.mark.parametrize(("content", "said"), [(b"", "damaged or no GeoPackage"), (b"not a database at all, certainly" * 40, "damaged"),
+                          (b"SQLite format 3\x00" + b"\xff" * 500, "damaged")])
+def test_files_that_are_no_register(tmp_path, content, said) -> None:
+    """Told, not half-read."""
+    path = tmp_path / "r.gpkg"
+    path.write_bytes(content)
+    with pytest.raises(RegisterError, match=said):
+        open_register(path)
+    assert path.read_bytes() == content
+
+
+def test_missing_and_newer_registers(tmp_path, register) -> None:
+    """The way out is named."""
+    with pytest.raises(RegisterError, match="densite new"):
+        open_register(tmp_path / "none.gpkg")
+    register.close()
+    with sqlite3.connect(register.path) as db:
+        db.execute("UPDATE study_info SET value = '99' WHERE key = 'schema_version'")
+    with pytest.raises(RegisterError, match=r"version 99.*update densite"):
+        open_register(register.path)
+
+
+def test_write_ahead_log_is_on(register) -> None:
+    """Readers do not wait for writers."""
+    with register._engine.connect() as connection:
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+        assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar() == 1

@@ -1,0 +1,180 @@
+"""Raw rows become dens and visits; bearings become true, slopes degrees, times days."""
+
+import datetime as dt
+import math
+from zoneinfo import ZoneInfo
+
+import pytest
+from conftest import STUDY_TOML
+from hypothesis import given
+from hypothesis import strategies as st
+
+from densite import places
+from densite.errors import Level
+from densite.intake.rawrow import RawRow
+from densite.intake.rows import parse_day, read_row
+from densite.settings import parse
+from densite.terms import RECORDED_TERMS
+
+NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
+GOOD = {
+    "den_label": "D-1", "date": "2026-02-24", "latitude": "43.51234", "longitude": "-115.52123", "datum": "WGS84",
+    "uncertainty_m": "5", "den_type": "tree",
+}  # fmt: skip
+
+
+def read(settings, **changes):
+    """Read the good row with some cells changed; None empties a cell."""
+    values = {k: v for k, v in (GOOD | changes).items() if v is not None}
+    return read_row(RawRow("crew.csv", 7, values, values), settings, now=NOW)
+
+
+def messages(row, level=Level.ERROR):
+    """Return the row's messages of one level."""
+    return [p.message for p in row.problems if p.level is level]
+
+
+def test_a_good_row(settings) -> None:
+    """Den, visit, no problem."""
+    row = read(settings)
+    assert row.problems == ()
+    assert (row.den.latitude, row.den.longitude, row.den.uncertainty_m) == (43.51234, -115.52123, 5.0)
+    assert row.visit.observed_on == dt.date(2026, 2, 24)
+    assert row.visit.den_id == row.den.den_id
+    assert (row.den.source_file, row.den.source_line) == ("crew.csv", 7)
+
+
+def test_magnetic_bearing_becomes_true(settings) -> None:
+    """WMM2025 gives about +12.8 degrees here in 2026; the note says so, the reading is kept."""
+    row = read(settings, aspect="140", aspect_reference="magnetic")
+    turn = places.declination(-115.52123, 43.51234, dt.date(2026, 2, 24))
+    assert row.den.aspect_deg == pytest.approx(140 + turn.degrees, abs=0.01)
+    assert row.den.aspect_read == "140"
+    assert row.den.declination_model == "WMM2025"
+    assert "magnetic" in messages(row, Level.NOTE)[0]
+
+
+def test_true_bearing_stays_and_wraps(settings) -> None:
+    """360 is north; NNE is 22.5 and known to 11.25."""
+    assert read(settings, aspect="360", aspect_reference="true").den.aspect_deg == 0
+    den = read(settings, aspect="NNE", aspect_reference="true").den
+    assert (den.aspect_deg, den.aspect_error_deg) == (22.5, 11.25)
+
+
+def test_bearing_without_north_is_kept_but_not_used(settings) -> None:
+    """The row goes in; the true aspect is missing; a warning says why."""
+    row = read(settings, aspect="140")
+    assert row.den.aspect_deg is None
+    assert row.den.aspect_read == "140"
+    assert messages(row, Level.WARNING)
+
+
+def test_study_may_say_the_north_of_its_files(settings) -> None:
+    """[intake] aspect_reference fills in for files that are silent."""
+    chosen = parse(STUDY_TOML + "[intake]\naspect_reference='true'\ndatum='WGS84'")
+    row = read(chosen, aspect="140", datum=None)
+    assert row.den.aspect_deg == 140
+
+
+def test_flat_ground_has_no_aspect(settings) -> None:
+    """The word flat is understood and no number is made of it."""
+    row = read(settings, aspect="flat", aspect_reference="true")
+    assert row.den.aspect_deg is None
+    assert not messages(row)
+
+
+def test_percent_becomes_degrees(settings) -> None:
+    """100 % is 45 degrees; both columns at once are refused."""
+    den = read(settings, slope_pct="100 %").den
+    assert den.slope_deg == pytest.approx(45)
+    assert den.slope_read == "100 %"
+    assert "both filled in" in messages(read(settings, slope_pct="10", slope_deg="10"))[0]
+
+
+def test_uncertainty_grows_by_datum_and_reading(settings) -> None:
+    """5 m of the crew and 7 m of the NAD27 change are 8.6 m; no uncertainty stays none."""
+    row = read(settings, datum="NAD27")
+    note = messages(row, Level.NOTE)[0]
+    assert "PROJ gives" in note
+    assert row.den.uncertainty_m > math.hypot(5, 5)
+    assert read(settings, uncertainty_m=None).den.uncertainty_m is None
+    assert read(settings, latitude="43.51").den.uncertainty_m == pytest.approx(math.hypot(5, 556.6, 0.5566), rel=0.01)
+
+
+def test_all_problems_of_a_row_are_told_at_once(settings) -> None:
+    """Five slips, five messages, each placed."""
+    row = read(settings, latitude="-115.5", den_type="cave", date="2026-02-30", slope_deg="118", aspect="400")
+    assert row.den is None
+    assert row.visit is None
+    assert len(messages(row)) == 5
+    assert {(p.file, p.line) for p in row.problems} == {("crew.csv", 7)}
+
+
+def test_future_date(settings) -> None:
+    """A visit cannot lie ahead."""
+    assert "future" in messages(read(settings, date="2062-02-24"))[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("24/02/2026", "two ways"), ("2026-13-01", "no day"), ("soon", "no day"), ("31 Feb 2026", "no day")],
+)  # fmt: skip
+def test_days_that_are_none(text, said) -> None:
+    """Told, not guessed."""
+    with pytest.raises(ValueError, match=said):
+        parse_day(text, ZoneInfo("UTC"))
+
+
+def test_utc_time_is_a_day_of_the_study(settings) -> None:
+    """01:20 UTC on the eleventh is the evening of the tenth in Boise."""
+    assert parse_day("2025-02-11T01:20:00Z", ZoneInfo("America/Boise")) == dt.date(2025, 2, 10)
+    assert parse_day("24 Feb. 2026", ZoneInfo("UTC")) == dt.date(2026, 2, 24)
+
+
+def test_decimal_comma_by_declaration() -> None:
+    """[intake] decimal = "," reads 43,51234; without it the comma is an error."""
+    chosen = parse(STUDY_TOML + "[intake]\ndecimal=','")
+    assert read(chosen, latitude="43,51234", longitude="-115,52123").den.latitude == 43.51234
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        {"coordinates": "43.51234 N 115.52123 W"},
+        {"latitude": "43 30 44.424 N", "longitude": "115 31 16.428 W"},
+        {"easting": "619526.53", "northing": "4818773.96", "utm_zone": "11N"},
+        {"mgrs": "11TPJ1952618773"},
+        {"x": "-115.52123", "y": "43.51234", "epsg": "4326", "datum": None},
+    ],
+)
+def test_every_way_to_say_a_place(settings, cells) -> None:
+    """Decimal, sexagesimal, UTM, MGRS and any EPSG code give the same place within a metre."""
+    row = read(settings, **({"latitude": None, "longitude": None} | cells))
+    assert not messages(row)
+    assert places.distance_m(row.den.longitude, row.den.latitude, -115.52123, 43.51234) < 1
+
+
+def test_half_a_place_is_told(settings) -> None:
+    """A latitude alone, a UTM without zone, nothing at all."""
+    assert "longitude is empty" in messages(read(settings, longitude=None))[0]
+    assert "no zone" in messages(read(settings, latitude=None, longitude=None, easting="5e5", northing="4e6"))[0].replace("is not a zone", "no zone")
+    assert "coordinates are empty" in messages(read(settings, latitude=None, longitude=None))[0]
+
+
+def test_mended_row_keeps_its_first_source(settings) -> None:
+    """A row from a rejected file still says where it first came from."""
+    row = read(settings, source_file="winter.csv", source_line="12")
+    assert (row.visit.source_file, row.visit.source_line) == ("winter.csv", 12)
+    assert row.visit.row_key == read(settings).visit.row_key
+
+
+names = st.sampled_from([t.name for t in RECORDED_TERMS])
+
+
+@given(st.dictionaries(names, st.text(max_size=12) | st.sampled_from(["1", "-1", "44.5", "yes", "NaN", "1e400", "2026-02-24"]), max_size=8))
+def test_wild_cells_end_in_problems_not_in_errors(wild) -> None:
+    """Whatever stands in the cells: a row with or without den, never another error."""
+    settings = parse(STUDY_TOML)
+    values = GOOD | {k: v for k, v in wild.items() if v.strip()}
+    row = read_row(RawRow("crew.csv", 7, values, values), settings, now=NOW)
+    assert (row.den is None) == any(p.level is Level.ERROR for p in row.problems) or row.visit is None

@@ -1,0 +1,63 @@
+"""study.toml: everything wrong is told at once, and nothing unknown is passed over."""
+
+import pytest
+from conftest import STUDY_TOML
+
+from densite.errors import SettingsError
+from densite.settings import load, parse
+
+
+def test_defaults_are_as_documented() -> None:
+    """The radii and the gradient of a bare study."""
+    chosen = parse(STUDY_TOML)
+    assert chosen.cover.radii_m == (30.0, 100.0, 500.0, 1000.0)
+    assert (chosen.gradient.measure, chosen.gradient.radius_m) == ("housing", 1000.0)
+
+
+def test_unknown_keys_are_named_with_the_nearest_known_one() -> None:
+    """A slip of the pen in a key or table is pointed at."""
+    with pytest.raises(SettingsError) as told:
+        parse(STUDY_TOML + "[terrian]\nmethod='horn'\n[terrain]\nmethdo='horn'\n[layers.elevaton]\npath='a'\n")
+    message = str(told.value)
+    assert "did you mean 'terrain'?" in message
+    assert "did you mean 'method'?" in message
+    assert "did you mean 'elevation'?" in message
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[gradient]\nscheme='breaks'\nbreaks=[5, 2]\nnames=['a','b','c']", "rising order"),
+        ("[gradient]\nscheme='breaks'\nbreaks=[2, 5]\nnames=['a','b']", "3 classes"),
+        ("[gradient]\nbreaks=[2, 5]", "only used with"),
+        ("[cover]\nradii_m=[]", "at least one radius"),
+        ("[cover]\nradii_m=[30, 30]", "each given once"),
+        ("[terrain]\nposition_radius_m=-1", "greater than 0"),
+    ],
+)
+def test_impossible_choices_are_refused(text: str, said: str) -> None:
+    """Each with the reason."""
+    with pytest.raises(SettingsError, match=said):
+        parse(STUDY_TOML + text)
+
+
+def test_time_zone_must_exist() -> None:
+    """A day in GPX depends on it."""
+    with pytest.raises(SettingsError, match="no time zone"):
+        parse(STUDY_TOML + 'time_zone = "Mars/Base"')
+
+
+def test_missing_file_says_how_to_make_one(tmp_path) -> None:
+    """A folder that is no study."""
+    with pytest.raises(SettingsError, match="densite new"):
+        load(tmp_path)
+
+
+def test_broken_toml_and_bytes(tmp_path) -> None:
+    """Neither ends in a traceback of another kind."""
+    (tmp_path / "study.toml").write_bytes(b"[study\n")
+    with pytest.raises(SettingsError, match="not valid TOML"):
+        load(tmp_path)
+    (tmp_path / "study.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(SettingsError, match="cannot be read"):
+        load(tmp_path)
