@@ -132,7 +132,11 @@ def _against_field(points: gpd.GeoDataFrame, frame: pd.DataFrame, settings: Sett
         difference = compared[f"{kind}_difference_deg"]
         yield difference, reason, _source(f"{kind}_difference_deg", dem, "field minus DEM", "deg")
         flag = compared[f"{kind}_flag"].astype(float).mask(difference.isna())
-        yield flag, reason, _source(f"{kind}_disagrees", dem, "beyond the tolerance", "1 = yes", None, tolerance)
+        yield (
+            flag,
+            reason,
+            _source(f"{kind}_disagrees", dem, "beyond the tolerance", "1 = yes", None, tolerance),
+        )
 
 
 def _column(points: gpd.GeoDataFrame, name: str) -> pd.Series[Any]:
@@ -149,8 +153,10 @@ def _land_cover(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, fo
     method = "share of the disc's valid area, cut cells by area"
     for radius in radii:
         missing = shares[f"missing_share_{radius:g}m"]
-        yield missing, _no_reason(points), _source(
-            "cover_missing_share", raster, "share of the disc without data", "share", radius, told
+        yield (
+            missing,
+            _no_reason(points),
+            _source("cover_missing_share", raster, "share of the disc without data", "share", radius, told),
         )
         for code, name in legend.classes.items():
             column = f"share_{code}_{radius:g}m"
@@ -169,11 +175,15 @@ def _means(layer: str) -> Callable[[gpd.GeoDataFrame, Settings, Layers, Path], P
         for radius in radii:
             missing = means[f"missing_share_{radius:g}m"]
             method = "mean of the disc's valid area, cut cells by area"
-            yield means[f"mean_{radius:g}m"], _disc_reason(missing), _source(
-                f"{layer}_mean_pct", raster, method, "%", radius
+            yield (
+                means[f"mean_{radius:g}m"],
+                _disc_reason(missing),
+                _source(f"{layer}_mean_pct", raster, method, "%", radius),
             )
-            yield missing, _no_reason(points), _source(
-                f"{layer}_missing_share", raster, "share of the disc without data", "share", radius
+            yield (
+                missing,
+                _no_reason(points),
+                _source(f"{layer}_missing_share", raster, "share of the disc without data", "share", radius),
             )
 
     return compute
@@ -193,9 +203,7 @@ def _nearest(layer: str) -> Callable[[gpd.GeoDataFrame, Settings, Layers, Path],
 
 def _landscape(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, folder: Path) -> Parts:
     chosen = settings.gradient
-    frame = gradient.landscape_at(
-        points, settings=chosen, layers=layers, folder=folder, layer_settings=settings.layers
-    )
+    frame = gradient.landscape_at(points, settings=chosen, layers=layers, folder=folder, layer_settings=settings.layers)
     layer = layers[gradient.layer_of(chosen)]
     told = {"measure": chosen.measure, "scheme": chosen.scheme, "radius_m": chosen.radius_m}
     definition, unit = gradient.definition(chosen), gradient.MEASURES[chosen.measure].unit

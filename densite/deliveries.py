@@ -9,13 +9,14 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 from sqlalchemy import Connection
 
 from densite.errors import IntakeError, Level, Problem
 from densite.intake.crewfile import read_crew_file
 from densite.intake.rawrow import RawRow
 from densite.intake.rejects import write_rejects
-from densite.intake.rows import ReadRow, read_row
+from densite.intake.rows import ReadRow, key_of, read_row
 from densite.intake.screening import Known, KnownDen, KnownVisit, screen
 from densite.records import DenSite, Visit, winter_of
 from densite.register import Register
@@ -168,23 +169,29 @@ def _take_all(
     batch = _Batch()
     while chunk := list(islice(rows, BATCH)):
         for raw in chunk:
-            _take(read_row(raw, settings, now=now), delivery, known, batch, register, connection, area)
+            delivery.rows += 1
+            if not _repeats(raw, delivery, known):
+                _take(read_row(raw, settings, now=now), delivery, known, batch, register, connection, area)
         batch.write(register, connection)
         tick(len(chunk))
+
+
+def _repeats(raw: RawRow, delivery: Delivery, known: Known) -> bool:
+    """Tell whether a row is recorded already; one that stands twice in its file is noted."""
+    source = known.rows.get(key_of(raw))
+    if source is None:
+        return False
+    delivery.known += 1
+    if source.startswith(f"{raw.file} line ") and not source.endswith(f" {raw.line}"):
+        said = f"repeats {source}: counted once"
+        delivery.problems.append(Problem(Level.NOTE, said, file=raw.file, line=raw.line))
+    return True
 
 
 def _take(
     row: ReadRow, delivery: Delivery, known: Known, batch: _Batch, register: Register, connection: Connection,
     area: Any | None,
 ) -> None:  # fmt: skip
-    delivery.rows += 1
-    key = row.visit.row_key if row.visit else ""
-    if key in known.rows:
-        delivery.known += 1
-        if known.rows[key].startswith(f"{row.raw.file} line") and not known.rows[key].endswith(f" {row.raw.line}"):
-            said = f"repeats {known.rows[key]}: counted once"
-            delivery.problems.append(Problem(Level.NOTE, said, file=row.raw.file, line=row.raw.line))
-        return
     problems = [*row.problems, *screen(row, known, area)]
     delivery.problems.extend(problems)
     stops = [p for p in problems if p.level is Level.ERROR or (p.level is Level.CONFIRM and not row.confirmed)]
@@ -230,16 +237,19 @@ def known_of(register: Register, settings: Settings) -> Known:
     Known
     """
     known = Known(settings.intake.assumed_uncertainty_m)
-    visits = register.visits()
+    source = ("source_file", "source_line")
+    visits = register.visits(only=("den_id", "observed_on", "observer", "female", "row_key", *source))
     winters = visits["observed_on"].map(winter_of).groupby(visits["den_id"]).agg(frozenset).to_dict()
-    dens = register.dens()
-    for den_id, den in zip(dens.index, dens.itertuples(), strict=True):
-        unsure = None if den.uncertainty_m is None or den.uncertainty_m != den.uncertainty_m else den.uncertainty_m
-        source = f"{den.source_file} line {den.source_line}"
-        known.add_den(KnownDen(den_id, den.label, den.geometry.x, den.geometry.y, unsure, den.den_type,
-                               winters.get(den_id, frozenset()), source))  # fmt: skip
-    for visit in visits.itertuples():
-        source = f"{visit.source_file} line {visit.source_line}"
-        known.rows[str(visit.row_key)] = source
-        known.add_visit(KnownVisit(str(visit.den_id), visit.observed_on, visit.observer or "", visit.female or "", source))
+    dens = register.dens(only=("label", "uncertainty_m", "den_type", *source))
+    for den in dens.itertuples():
+        unsure = None if pd.isna(den.uncertainty_m) else float(den.uncertainty_m)
+        where = (den.geometry.x, den.geometry.y, unsure)
+        place = f"{den.source_file} line {den.source_line}"
+        seen = winters.get(den.Index, frozenset())
+        known.add_den(KnownDen(str(den.Index), den.label, *where, den.den_type, seen, place))
+    for visit in visits.to_dict("records"):
+        place = f"{visit['source_file']} line {visit['source_line']}"
+        known.rows[visit["row_key"]] = place
+        who = ["" if pd.isna(visit[name]) else visit[name] for name in ("observer", "female")]
+        known.add_visit(KnownVisit(visit["den_id"], visit["observed_on"], *who, place))
     return known

@@ -156,8 +156,7 @@ HOUSING_BESIDE_WILDLAND = Scheme(
 )
 
 PUBLISHED: Mapping[str, Scheme] = {
-    scheme.name: scheme
-    for scheme in (HOUSING_DENSITY, IMPERVIOUSNESS, DEGREE_OF_URBANISATION, HOUSING_BESIDE_WILDLAND)
+    scheme.name: scheme for scheme in (HOUSING_DENSITY, IMPERVIOUSNESS, DEGREE_OF_URBANISATION, HOUSING_BESIDE_WILDLAND)
 }
 
 
@@ -351,7 +350,7 @@ def gradient_at(points: gpd.GeoDataFrame, *, settings: GradientSettings, layers:
         The measure's layer is missing, of the wrong kind, or in a unit that is not understood.
     """
     measure = MEASURES[settings.measure]
-    layer = _layer(layers, measure.layer, f"measure = \"{settings.measure}\"")
+    layer = _layer(layers, measure.layer, f'measure = "{settings.measure}"')
     if settings.measure == "urban_edge":
         if not isinstance(layer, Features):
             raise LayerError("measure 'urban_edge' needs layer 'urban' to be polygons, not a raster")
@@ -517,10 +516,10 @@ def _classed(
     if scheme.name == "polygons":
         names, reasons = _polygons(points, layers, said)
     elif scheme.name == "degree_of_urbanisation":
-        raster = _raster(_layer(layers, "population", f"scheme = \"{scheme.name}\""))
+        raster = _raster(_layer(layers, "population", f'scheme = "{scheme.name}"'))
         names, reasons = urbanisation_at(points, raster, per_km2=_per_km2(raster))
     else:
-        raster = _raster(_layer(layers, "land_cover", f"scheme = \"{scheme.name}\""))
+        raster = _raster(_layer(layers, "land_cover", f'scheme = "{scheme.name}"'))
         legend = _nlcd(said, folder)
         names, reasons = _beside_wildland(points, told["gradient"], raster, legend, chosen.radius_m)
     joined = [_joined(a, b) for a, b in zip(told["reason"], reasons, strict=True)]
@@ -641,15 +640,15 @@ def _nlcd(said: Said, folder: Path) -> cover.Legend:
     if legend != "nlcd":
         raise SettingsError(
             "scheme 'housing_beside_wildland' knows the wildland vegetation of the legend 'nlcd' only; that "
-            f"of land_cover is {legend or 'not given'}: set legend = \"nlcd\" in [layers.land_cover], or "
-            "draw the classes yourself and use scheme = \"polygons\""
+            f'of land_cover is {legend or "not given"}: set legend = "nlcd" in [layers.land_cover], or '
+            'draw the classes yourself and use scheme = "polygons"'
         )
     return cover.read_legend(legend, folder=folder)
 
 
 def _polygon_names(layers: Layers, said: Said) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Return the polygons of the layer 'landscape' and the class name of each, '' where it has none."""
-    layer = _layer(layers, "landscape", "scheme = \"polygons\"")
+    layer = _layer(layers, "landscape", 'scheme = "polygons"')
     if not isinstance(layer, Features):
         raise LayerError("layer 'landscape' must be polygons for scheme = \"polygons\"")
     field = said["landscape"].field if "landscape" in said else None
@@ -662,9 +661,7 @@ def _polygon_names(layers: Layers, said: Said) -> tuple[gpd.GeoDataFrame, list[s
     return layer.frame, ["" if pd.isna(value) else str(value).strip() for value in layer.frame[field]]
 
 
-def _polygons(
-    points: gpd.GeoDataFrame, layers: Layers, said: Said
-) -> tuple[list[str | None], list[str]]:
+def _polygons(points: gpd.GeoDataFrame, layers: Layers, said: Said) -> tuple[list[str | None], list[str]]:
     """Class points by the polygon they lie in; outside all of them, or in several classes, none."""
     frame, names = _polygon_names(layers, said)
     x, y = to_layer_xy(points, CRS.from_user_input(frame.crs))
@@ -710,9 +707,7 @@ def _rings(points: gpd.GeoDataFrame, radius: Floats) -> tuple[Names, NDArray[np.
     return np.asarray(shapely.points(east, north), dtype=object), owner
 
 
-def _certainty(
-    own: str | None, seen: list[str | None] | None, *, order: Sequence[str]
-) -> tuple[bool | None, str, str]:
+def _certainty(own: str | None, seen: list[str | None] | None, *, order: Sequence[str]) -> tuple[bool | None, str, str]:
     """Compare a den's class with those on its rings; return certain, could be, and a reason."""
     if own is None:
         return None, "", ""

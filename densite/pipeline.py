@@ -166,9 +166,7 @@ class Study:
             raise RegisterError("the register holds no dens: take in crew files first (`densite intake FILES`)")
         if not self.settings.layers:
             raise LayerError(f"{self.folder / FILE_NAME} names no layers: fill in [layers.elevation] and others")
-        found = covariates.covariates(
-            dens, settings=self.settings, layers=self.layers, folder=self.folder, step=step
-        )
+        found = covariates.covariates(dens, settings=self.settings, layers=self.layers, folder=self.folder, step=step)
         self.register.replace_derived(found.values, found.reasons, found.sources)
         self._write_manifest(found)
         return self.frame
@@ -212,7 +210,7 @@ class Study:
         if "landscape_class" not in frame:
             raise RegisterError("no landscape class at any den yet: run `densite derive` first")
         definition = self._derived_definition()
-        classes = self._class_names(frame)
+        classes = self._class_names()
         reasons = self.register.reasons()
         why = reasons.loc[reasons["covariate"] == "landscape_class"].set_index("den_id")["reason"]
         frame = frame.assign(
@@ -220,7 +218,10 @@ class Study:
             class_certain=frame["class_certain"].map({1.0: True, 0.0: False}),
         )
         return tables.den_type_table(
-            pd.DataFrame(frame.drop(columns="geometry")), definition=definition, types=DEN_TYPES, classes=classes
+            pd.DataFrame(frame.drop(columns="geometry")),
+            definition=definition,
+            types=DEN_TYPES,
+            classes=classes,
         )
 
     def _derived_definition(self) -> str:
@@ -228,14 +229,12 @@ class Study:
         provenance = self.register.provenance().set_index("covariate")
         return str(provenance.at["landscape_class", "method"])
 
-    def _class_names(self, frame: gpd.GeoDataFrame) -> Sequence[str]:
+    def _class_names(self) -> Sequence[str]:
         if self._derived_definition() != gradient.definition(self.settings.gradient):
             raise RegisterError("study.toml [gradient] was changed since `densite derive`: run it again")
         if self.settings.gradient.scheme != "polygons":
             return gradient.class_names(self.settings.gradient)
-        return gradient.class_names(
-            self.settings.gradient, layers=self.layers, layer_settings=self.settings.layers
-        )
+        return gradient.class_names(self.settings.gradient, layers=self.layers, layer_settings=self.settings.layers)
 
     def write_tables(self, table: DenTypeTable) -> list[Path]:
         """Write the table in every format into ``out``.
@@ -386,11 +385,15 @@ def _derived_lines(frame: gpd.GeoDataFrame, provenance: pd.DataFrame) -> Iterato
     """Yield column, heading with radius, and unit of each derived value that a popup shows."""
     terms = {term.name: term for term in DERIVED_TERMS}
     for row in provenance.itertuples():
-        term, column = terms.get(str(row.covariate)), column_name(str(row.covariate), row.radius_m)
+        term, column = terms.get(str(row.covariate)), column_name(str(row.covariate), _radius(row.radius_m))
         if term is None or term.kind == "share" or column not in frame:
             continue
         radius = f" within {row.radius_m:g} m" if column != row.covariate else ""
         yield column, term.heading + radius, str(row.unit) if term.kind == "number" else ""
+
+
+def _radius(value: Any) -> float | None:
+    return None if value is None or pd.isna(value) else float(value)
 
 
 def _worded(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

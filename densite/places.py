@@ -340,7 +340,7 @@ def _to_wgs84(x: float, y: float, source: str, *, reading_error: float = 0.0) ->
         return Place(lon, lat, reading_error)
     way, accuracy = _datum_change(source, math.floor(lon), math.floor(lat))
     lon, lat = way.transform(x, y)
-    note = f"{_crs(source).datum.name} changed to WGS 84, PROJ gives {accuracy:g} m for the change"
+    note = f"{_datum_name(source)} changed to WGS 84, PROJ gives {accuracy:g} m for the change"
     return Place(lon, lat, math.hypot(reading_error, accuracy), note)
 
 
@@ -350,6 +350,11 @@ def _crs(code: str) -> CRS:
         return CRS.from_user_input(f"EPSG:{code}" if code.isdigit() else code)
     except CRSError:
         raise PlaceError(f"{code} is no CRS that PROJ knows") from None
+
+
+def _datum_name(source: str) -> str:
+    datum = _crs(source).datum
+    return datum.name if datum else source
 
 
 @cache
@@ -372,7 +377,7 @@ def _datum_change(source: str, lon: int, lat: int) -> tuple[Transformer, float]:
     area = AreaOfInterest(max(lon, -180), max(lat, -90), min(lon + 1, 180), min(lat + 1, 90))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # as in _transformer
-        group = TransformerGroup(_crs(source), WGS84, always_xy=True, area_of_interest=area)
+        group = TransformerGroup(_crs(source), WGS84, always_xy=True, area_of_interest=area)  # type: ignore[arg-type]
     known = [t for t in group.transformers if t.accuracy is not None and t.accuracy >= 0]
     if not known:
         raise PlaceError(f"PROJ knows no datum change from {source} to WGS 84 at {lat}, {lon}")

@@ -14,7 +14,12 @@ from densite.records import DenSite, columns, doubts
 
 
 def findings(
-    dens: gpd.GeoDataFrame, visits: pd.DataFrame, derived: pd.DataFrame, reasons: pd.DataFrame, *, area: Any | None
+    dens: gpd.GeoDataFrame,
+    visits: pd.DataFrame,
+    derived: pd.DataFrame,
+    reasons: pd.DataFrame,
+    *,
+    area: Any | None,
 ) -> list[Problem]:
     """List the open questions of a register.
 
@@ -61,7 +66,15 @@ def _plain(value: Any) -> Any:
 
 def _placed(problem: Problem, row: Any) -> Problem:
     said = f"den {row['label']}: {problem.message}"
-    return Problem(problem.level, said, problem.field, problem.value, row["source_file"], row["source_line"], problem.hint)
+    return Problem(
+        problem.level,
+        said,
+        problem.field,
+        problem.value,
+        row["source_file"],
+        row["source_line"],
+        problem.hint,
+    )
 
 
 def _outside(dens: gpd.GeoDataFrame, area: Any | None) -> Iterator[Problem]:

@@ -131,9 +131,7 @@ def urbanisation_at(
     return [name for name, _ in told], [reason for _, reason in told]
 
 
-def near_large_wildland(
-    points: gpd.GeoDataFrame, raster: Raster, *, wild: Iterable[int], known: Iterable[int]
-) -> Mask:
+def near_large_wildland(points: gpd.GeoDataFrame, raster: Raster, *, wild: Iterable[int], known: Iterable[int]) -> Mask:
     """Tell which points lie within 2.4 km of a large area of wildland vegetation.
 
     Land cover is gathered into blocks of about 500 m, counted from the raster's upper left corner.
@@ -316,9 +314,7 @@ def _read(raster: Raster, first: Ints, last: Ints) -> Floats:
         )
     half = size // 2
     middle = first + half
-    _, windows = next(
-        read_windows(raster, middle[:1], middle[1:], half_rows=half[:1], half_cols=half[1:])
-    )
+    _, windows = next(read_windows(raster, middle[:1], middle[1:], half_rows=half[:1], half_cols=half[1:]))
     return windows[0, : size[0], : size[1]]
 
 

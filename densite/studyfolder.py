@@ -40,11 +40,11 @@ path = "register.gpkg"  # the store of records, a GeoPackage
 
 # Choose the gradient before looking at den types.
 [gradient]
-# measure = "housing"           # housing, impervious, population (each with a layer of that name), urban_edge (layer urban)
+# measure = "housing"           # housing, impervious, population (layers of that name), urban_edge (layer urban)
 # radius_m = 1000.0             # disc in which the measure is taken [m]
 # scheme = "housing_density"    # housing_density, imperviousness, degree_of_urbanisation,
 #                               # housing_beside_wildland, breaks, polygons (layer landscape with field = "...")
-# breaks = [6.0, 60.0]          # for scheme "breaks", in the measure's unit, rising; a value on a break is in the class above
+# breaks = [6.0, 60.0]          # for scheme "breaks", in the measure's unit, rising; a break belongs to the class above
 # names = ["rural", "mixed", "town"]  # one name more than breaks
 
 [intake]
@@ -52,7 +52,7 @@ path = "register.gpkg"  # the store of records, a GeoPackage
 # aspect_reference = "magnetic" # north of bearings whose file does not say: true or magnetic
 # decimal = ","                 # decimal mark in crew files, "." by default
 # encoding = "cp1252"           # only if a file's encoding is not found by itself
-# assumed_uncertainty_m = 10.0  # only for finding duplicates where a crew gave no uncertainty [m]; your choice, no source
+# assumed_uncertainty_m = 10.0  # to find duplicates where a crew gave no uncertainty [m]; your choice, no source
 
 [intake.columns]
 # headings of your own files, and the column of densite that each means; `densite columns` lists them
@@ -96,7 +96,13 @@ _EXAMPLES = """\
 
 
 def study_text(
-    *, name: str, crs: str, time_zone: str = "UTC", study_id: str = "", layers: str = _EXAMPLES, columns: str = ""
+    *,
+    name: str,
+    crs: str,
+    time_zone: str = "UTC",
+    study_id: str = "",
+    layers: str = _EXAMPLES,
+    columns: str = "",
 ) -> str:
     """Write the text of a complete commented study.toml.
 

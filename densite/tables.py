@@ -33,9 +33,7 @@ FEMALE_RULE = (
     "One row per den; a den used by several females counts once, for the first female recorded in it; "
     "a den without a known female counts as a female of its own."
 )
-UNCERTAIN_CLASS = (
-    "The class of {n} of {of} dens is uncertain: their location error could put them in another class."
-)
+UNCERTAIN_CLASS = "The class of {n} of {of} dens is uncertain: their location error could put them in another class."
 
 _TEXT_HEADS = ("class", "dens", "females", "den type", "n", "share", "interval", "", "if independent")
 
@@ -342,8 +340,7 @@ def _grouped(frame: pd.DataFrame, cells: list[list[str]]) -> list[tuple[str, lis
     """Gather the text rows by class, in the frame's order."""
     names = frame["landscape_class"].tolist()
     return [
-        (name, [line for line, own in zip(cells, names, strict=True) if own == name])
-        for name in dict.fromkeys(names)
+        (name, [line for line, own in zip(cells, names, strict=True) if own == name]) for name in dict.fromkeys(names)
     ]
 
 

@@ -77,7 +77,7 @@ DEN_TERMS = (
          also=("den", "den no", "den number", "site")),
     Term("study", "Study", "text", "den", "label of the study or study area", also=("study label", "study area")),
     Term("uncertainty_m", "Horizontal uncertainty", "number", "den",
-         "radius round the point in which the den lies", unit="m", floor=0, low=1, high=100,
+         "radius round the point in which the den lies", unit="m", floor=0, low=1, high=300,
          also=("uncertainty", "accuracy", "gps error", "accuracy_m"), source=_MEMORY),
     Term("position_method", "Position by", "choice", "den", "how the point was measured",
          choices=POSITION_METHODS, also=("method", "fix method")),

@@ -18,18 +18,25 @@ def test_lines_are_the_physical_ones(tmp_path) -> None:
     """A text of two lines inside quotes, and a blank line, do not shift the count."""
     path = write(tmp_path / "a.csv", 'Den,notes\nD-1,"two\nlines"\n\nD-2,x\n')
     assert [(r.line, r.values) for r in rows(path)] == [
-        (2, {"den_label": "D-1", "notes": "two\nlines"}), (5, {"den_label": "D-2", "notes": "x"}),
-    ]  # fmt: skip
+        (2, {"den_label": "D-1", "notes": "two\nlines"}),
+        (5, {"den_label": "D-2", "notes": "x"}),
+    ]
 
 
 @pytest.mark.parametrize("mark", [",", ";", "\t", "|"])
 def test_delimiter_is_found_in_the_header(tmp_path, mark) -> None:
     """Comma, semicolon, tab or bar."""
-    path = write(tmp_path / "a.csv", mark.join(["den", "type", "lat"]) + "\n" + mark.join(["D-1", "tree", "44.5"]) + "\n")
+    path = write(
+        tmp_path / "a.csv",
+        mark.join(["den", "type", "lat"]) + "\n" + mark.join(["D-1", "tree", "44.5"]) + "\n",
+    )
     assert rows(path)[0].values == {"den_label": "D-1", "den_type": "tree", "latitude": "44.5"}
 
 
-@pytest.mark.parametrize(("encoding", "found"), [("utf-8", "utf-8-sig"), ("utf-8-sig", "utf-8-sig"), ("cp1252", "cp1252"), ("utf-16", "utf-16")])
+@pytest.mark.parametrize(
+    ("encoding", "found"),
+    [("utf-8", "utf-8-sig"), ("utf-8-sig", "utf-8-sig"), ("cp1252", "cp1252"), ("utf-16", "utf-16")],
+)
 def test_encodings_are_found_out(tmp_path, encoding, found) -> None:
     """An accent survives in each."""
     path = write(tmp_path / "a.csv", "den,notes\nD-1,épicéa\n", encoding)
@@ -47,8 +54,13 @@ def test_mixed_encodings_are_told_with_both_lines(tmp_path) -> None:
 
 @pytest.mark.parametrize(
     ("content", "said"),
-    [(b"", "is empty"), (b"\x00\x01\x02PNG", "NUL bytes"), (b"\n\n", "line 1 is blank"), (b"a,b\n1,2\n", "no known column")],
-)  # fmt: skip
+    [
+        (b"", "is empty"),
+        (b"\x00\x01\x02PNG", "NUL bytes"),
+        (b"\n\n", "line 1 is blank"),
+        (b"a,b\n1,2\n", "no known column"),
+    ],
+)
 def test_files_that_are_no_tables(tmp_path, content, said) -> None:
     """One clear error each."""
     path = tmp_path / "a.csv"

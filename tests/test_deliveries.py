@@ -44,7 +44,10 @@ def test_good_rows_go_in_and_bad_ones_come_back(give, register, tmp_path) -> Non
     assert delivery.rejected == tmp_path / "out" / "rejected-crew.csv"
     with delivery.rejected.open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
-    assert [(r["source_file"], r["source_line"], r["den_label"]) for r in rows] == [("crew.csv", "4", "D-3"), ("crew.csv", "5", "D-4")]
+    assert [(r["source_file"], r["source_line"], r["den_label"]) for r in rows] == [
+        ("crew.csv", "4", "D-3"),
+        ("crew.csv", "5", "D-4"),
+    ]
     assert "swapped" in rows[0]["reason"]
     assert "cave" in rows[0]["reason"]
     assert "2026-02-30" in rows[0]["reason"]
@@ -60,7 +63,7 @@ def test_the_same_file_twice_changes_nothing(give, register, tmp_path) -> None:
     assert [p.name for p in (tmp_path / "out").iterdir()] == ["rejected-crew.csv"]
 
 
-def test_a_mended_reject_goes_in_and_keeps_its_source(give, register, tmp_path) -> None:
+def test_a_mended_reject_goes_in_and_keeps_its_source(give, register) -> None:
     """Mend the slips in the rejected file and hand that in."""
     rejected = give(HEAD + GOOD + BAD).rejected
     text = rejected.read_text(encoding="utf-8-sig")
@@ -72,7 +75,7 @@ def test_a_mended_reject_goes_in_and_keeps_its_source(give, register, tmp_path) 
     assert (den["source_file"], den["source_line"], den["den_type"]) == ("crew.csv", 3, "rock ledge")
 
 
-def test_a_half_mended_file_is_not_written_over(give, tmp_path) -> None:
+def test_a_half_mended_file_is_not_written_over(give) -> None:
     """Handing in the first file again leaves somebody's work in the rejected one alone."""
     rejected = give(HEAD + BAD).rejected
     rejected.write_text(rejected.read_text(encoding="utf-8-sig") + "my note\n", encoding="utf-8")
@@ -114,6 +117,15 @@ def test_the_crews_row_is_kept_word_for_word(give, register) -> None:
     assert '"Wetter": "Schnee <b>"' in register.visits().iloc[0]["as_recorded"]
 
 
+def test_blank_cells_do_not_disturb_a_second_file(give, register) -> None:
+    """Dens without uncertainty, visits without observer or female."""
+    bare = "D-8,2026-02-24,,43.712340,-115.521230,WGS84,,tree,,20,\n"
+    give(HEAD + bare)
+    delivery = give(HEAD + bare + bare.replace(",20,", ",30,"), name="b.csv")
+    assert (delivery.known, len(delivery.held_back)) == (1, 1)
+    assert register.counts() == {"den": 1, "visit": 1}
+
+
 def test_dry_run_changes_nothing(give, register, tmp_path) -> None:
     """It says what would happen."""
     delivery = give(HEAD + GOOD + BAD, dry_run=True)
@@ -123,7 +135,7 @@ def test_dry_run_changes_nothing(give, register, tmp_path) -> None:
     assert not (tmp_path / "out").exists()
 
 
-def test_a_file_that_breaks_off_leaves_the_register_as_it_was(give, register, tmp_path) -> None:
+def test_a_file_that_breaks_off_leaves_the_register_as_it_was(give, register) -> None:
     """Bytes that are no text after 5,000 good rows: nothing of the file is kept."""
     lines = "".join(
         f"D-{i},2026-02-24,OB-001,{43 + i * 1e-4:.6f},-115.521230,WGS84,5,tree,KR,20,\n" for i in range(5000)
@@ -139,7 +151,7 @@ def test_headings_without_rows(give) -> None:
         give(HEAD)
 
 
-def test_register_in_use_is_told(give, register, monkeypatch) -> None:
+def test_register_in_use_is_told(give, register) -> None:
     """Another program holds the lock: one message, nothing changed."""
     other = sqlite3.connect(register.path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")

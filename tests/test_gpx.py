@@ -11,14 +11,23 @@ HEAD = '<?xml version="1.0"?>\n<gpx version="1.1" creator="x" xmlns="http://www.
 
 def test_name_time_and_description(tmp_path) -> None:
     """Name is the label, time the date, `key: value` pairs the rest; other words become notes."""
-    path = write(tmp_path / "a.gpx", HEAD + '<wpt lat="43.5" lon="-115.5">\n<ele>1800</ele><time>2025-02-11T01:20:00Z</time>'
-                 "<name>D-1</name><desc>type: tree; facing: NNE; deep snow</desc></wpt>\n</gpx>")  # fmt: skip
+    path = write(
+        tmp_path / "a.gpx",
+        HEAD + '<wpt lat="43.5" lon="-115.5">\n<ele>1800</ele><time>2025-02-11T01:20:00Z</time>'
+        "<name>D-1</name><desc>type: tree; facing: NNE; deep snow</desc></wpt>\n</gpx>",
+    )
     (row,) = read_gpx(path, mapping={})
     assert row.line == 3
     assert row.values == {
-        "datum": "WGS84", "den_label": "D-1", "date": "2025-02-11T01:20:00Z", "notes": "deep snow", "den_type": "tree",
-        "aspect": "NNE", "latitude": "43.5", "longitude": "-115.5",
-    }  # fmt: skip
+        "datum": "WGS84",
+        "den_label": "D-1",
+        "date": "2025-02-11T01:20:00Z",
+        "notes": "deep snow",
+        "den_type": "tree",
+        "aspect": "NNE",
+        "latitude": "43.5",
+        "longitude": "-115.5",
+    }
 
 
 def test_waypoint_without_place(tmp_path) -> None:
@@ -28,7 +37,10 @@ def test_waypoint_without_place(tmp_path) -> None:
     assert "lacks lat or lon" in row.problems[0].message
 
 
-@pytest.mark.parametrize(("text", "said"), [("", "no readable GPX"), ("<gpx>", "no readable GPX"), (HEAD + "</gpx>", "no waypoint")])
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [("", "no readable GPX"), ("<gpx>", "no readable GPX"), (HEAD + "</gpx>", "no waypoint")],
+)
 def test_files_that_are_none(tmp_path, text, said) -> None:
     """One clear error each."""
     with pytest.raises(IntakeError, match=said):

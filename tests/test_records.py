@@ -14,8 +14,15 @@ NOW = dt.datetime(2026, 3, 1, tzinfo=dt.UTC)
 
 def den(**fields) -> DenSite:
     """Return a plain tree den with some fields set."""
-    base = {"den_id": uuid.uuid4(), "label": "D-1", "longitude": -115.0, "latitude": 43.5, "den_type": "tree",
-            "uncertainty_m": 5.0, "recorded_at": NOW}  # fmt: skip
+    base = {
+        "den_id": uuid.uuid4(),
+        "label": "D-1",
+        "longitude": -115.0,
+        "latitude": 43.5,
+        "den_type": "tree",
+        "uncertainty_m": 5.0,
+        "recorded_at": NOW,
+    }
     return DenSite.model_validate(base | fields)
 
 
@@ -46,7 +53,9 @@ def test_unknown_type_is_a_type() -> None:
     assert den(den_type="unknown").den_type == "unknown"
 
 
-@pytest.mark.parametrize(("name", "value"), [("slope_deg", "91"), ("canopy_pct", 101), ("aspect_deg", -1), ("depth_cm", "-3")])
+@pytest.mark.parametrize(
+    ("name", "value"), [("slope_deg", "91"), ("canopy_pct", 101), ("aspect_deg", -1), ("depth_cm", "-3")]
+)
 def test_the_impossible_is_an_error(name, value) -> None:
     """With the range that is possible."""
     (problem,) = problems(**{name: value})

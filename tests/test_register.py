@@ -24,14 +24,27 @@ NOW = dt.datetime(2026, 3, 1, 12, 30, 15, 250000, tzinfo=dt.UTC)
 
 def den(label="D-1", lon=-115.5, lat=43.5, **fields) -> DenSite:
     """Return a den."""
-    return DenSite(den_id=uuid.uuid5(uuid.NAMESPACE_OID, label), label=label, longitude=lon, latitude=lat,
-                   den_type="tree", first_found="2026-01-02", recorded_at=NOW, **fields)  # fmt: skip
+    return DenSite(
+        den_id=uuid.uuid5(uuid.NAMESPACE_OID, label),
+        label=label,
+        longitude=lon,
+        latitude=lat,
+        den_type="tree",
+        first_found="2026-01-02",
+        recorded_at=NOW,
+        **fields,
+    )
 
 
 def visit(of: DenSite, key="k1") -> Visit:
     """Return a visit of a den."""
-    return Visit(visit_id=uuid.uuid5(uuid.NAMESPACE_OID, key), den_id=of.den_id, observed_on=dt.date(2026, 2, 24),
-                 recorded_at=NOW, row_key=key)  # fmt: skip
+    return Visit(
+        visit_id=uuid.uuid5(uuid.NAMESPACE_OID, key),
+        den_id=of.den_id,
+        observed_on=dt.date(2026, 2, 24),
+        recorded_at=NOW,
+        row_key=key,
+    )
 
 
 @pytest.fixture
@@ -50,14 +63,20 @@ def test_what_goes_in_comes_out(register) -> None:
     assert dens.crs.to_epsg() == 4326
     assert [(p.x, p.y) for p in dens.geometry] == [(-115.5, 43.5), (-115.25, 43.75)]
     first = dens.iloc[0]
-    assert (first["slope_deg"], first["first_found"], first["recorded_at"]) == (20.0, dt.date(2026, 1, 2), NOW)
+    assert (first["slope_deg"], first["first_found"], first["recorded_at"]) == (
+        20.0,
+        dt.date(2026, 1, 2),
+        NOW,
+    )
     assert register.visits().iloc[0]["observed_on"] == dt.date(2026, 2, 24)
 
 
 def test_gdal_reads_it_clean(register) -> None:
     """ogrinfo lists every table without a warning; geometry type, CRS and extent are right."""
     register.close()
-    done = subprocess.run([needs("ogrinfo"), "-al", "-so", str(register.path)], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [needs("ogrinfo"), "-al", "-so", str(register.path)], capture_output=True, text=True, check=True
+    )
     assert done.stderr == ""
     assert "ERROR" not in done.stdout
     assert "Geometry: Point" in done.stdout
@@ -101,7 +120,9 @@ def test_foreign_keys_hold(register) -> None:
 def test_geometry_of_other_programs_is_read() -> None:
     """Blobs with an envelope, as desktop GIS writes them, give the same point."""
     ours = encode_point(-115.5, 43.5)
-    with_envelope = ours[:3] + bytes([ours[3] | 2]) + ours[4:8] + struct.pack("<4d", -115.5, -115.5, 43.5, 43.5) + ours[8:]
+    with_envelope = (
+        ours[:3] + bytes([ours[3] | 2]) + ours[4:8] + struct.pack("<4d", -115.5, -115.5, 43.5, 43.5) + ours[8:]
+    )
     for blob in (ours, with_envelope):
         assert shapely.from_wkb(decode_geometry(blob)).coords[0] == (-115.5, 43.5)
     with pytest.raises(RegisterError):
@@ -112,7 +133,14 @@ def test_derived_values_stand_apart_with_their_source(register) -> None:
     """Numbers, words, reasons and provenance; a second run replaces the first; records stay as they were."""
     before = register.dens().to_csv()
     index = register.dens().index
-    values = pd.DataFrame({"elevation_m": [1200.5, None], "cover_class": ["Mixed Forest", None], "canopy_mean_pct_500m": [40.0, 50.0]}, index=index)
+    values = pd.DataFrame(
+        {
+            "elevation_m": [1200.5, None],
+            "cover_class": ["Mixed Forest", None],
+            "canopy_mean_pct_500m": [40.0, 50.0],
+        },
+        index=index,
+    )
     reasons = pd.DataFrame({"a": ["", "outside the raster"], "b": ["", "code 0"], "c": ["", ""]}, index=index)
     sources = [
         Provenance("elevation_m", "elevation", "value of the cell", "m", None, {"vertical_unit": "m"}, "abc"),
@@ -127,7 +155,11 @@ def test_derived_values_stand_apart_with_their_source(register) -> None:
     assert derived.loc[index[0]].tolist() == [1200.5, "Mixed Forest", 40.0]
     assert register.reasons()["reason"].tolist() == ["outside the raster", "code 0"]
     source = register.provenance().iloc[0]
-    assert (source["layer"], source["layer_fingerprint"], json.loads(source["parameters"])) == ("elevation", "abc", {"vertical_unit": "m"})
+    assert (source["layer"], source["layer_fingerprint"], json.loads(source["parameters"])) == (
+        "elevation",
+        "abc",
+        {"vertical_unit": "m"},
+    )
     assert register.dens().to_csv() == before
 
 
@@ -137,8 +169,14 @@ def test_a_register_is_never_made_over_another(register) -> None:
         create_register(register.path, study_id="x")
 
 
-@pytest.mark.parametrize(("content", "said"), [(b"", "damaged or no GeoPackage"), (b"not a database at all, certainly" * 40, "damaged"),
-                          (b"SQLite format 3\x00" + b"\xff" * 500, "damaged")])
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "damaged or no GeoPackage"),
+        (b"not a database at all, certainly" * 40, "damaged"),
+        (b"SQLite format 3\x00" + b"\xff" * 500, "damaged"),
+    ],
+)
 def test_files_that_are_no_register(tmp_path, content, said) -> None:
     """Told, not half-read."""
     path = tmp_path / "r.gpkg"

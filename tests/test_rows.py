@@ -18,9 +18,14 @@ from densite.terms import RECORDED_TERMS
 
 NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
 GOOD = {
-    "den_label": "D-1", "date": "2026-02-24", "latitude": "43.51234", "longitude": "-115.52123", "datum": "WGS84",
-    "uncertainty_m": "5", "den_type": "tree",
-}  # fmt: skip
+    "den_label": "D-1",
+    "date": "2026-02-24",
+    "latitude": "43.51234",
+    "longitude": "-115.52123",
+    "datum": "WGS84",
+    "uncertainty_m": "5",
+    "den_type": "tree",
+}
 
 
 def read(settings, **changes):
@@ -69,7 +74,7 @@ def test_bearing_without_north_is_kept_but_not_used(settings) -> None:
     assert messages(row, Level.WARNING)
 
 
-def test_study_may_say_the_north_of_its_files(settings) -> None:
+def test_study_may_say_the_north_of_its_files() -> None:
     """[intake] aspect_reference fills in for files that are silent."""
     chosen = parse(STUDY_TOML + "[intake]\naspect_reference='true'\ndatum='WGS84'")
     row = read(chosen, aspect="140", datum=None)
@@ -118,14 +123,14 @@ def test_future_date(settings) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [("24/02/2026", "two ways"), ("2026-13-01", "no day"), ("soon", "no day"), ("31 Feb 2026", "no day")],
-)  # fmt: skip
+)
 def test_days_that_are_none(text, said) -> None:
     """Told, not guessed."""
     with pytest.raises(ValueError, match=said):
         parse_day(text, ZoneInfo("UTC"))
 
 
-def test_utc_time_is_a_day_of_the_study(settings) -> None:
+def test_utc_time_is_a_day_of_the_study() -> None:
     """01:20 UTC on the eleventh is the evening of the tenth in Boise."""
     assert parse_day("2025-02-11T01:20:00Z", ZoneInfo("America/Boise")) == dt.date(2025, 2, 10)
     assert parse_day("24 Feb. 2026", ZoneInfo("UTC")) == dt.date(2026, 2, 24)
@@ -157,7 +162,9 @@ def test_every_way_to_say_a_place(settings, cells) -> None:
 def test_half_a_place_is_told(settings) -> None:
     """A latitude alone, a UTM without zone, nothing at all."""
     assert "longitude is empty" in messages(read(settings, longitude=None))[0]
-    assert "no zone" in messages(read(settings, latitude=None, longitude=None, easting="5e5", northing="4e6"))[0].replace("is not a zone", "no zone")
+    assert "no zone" in messages(read(settings, latitude=None, longitude=None, easting="5e5", northing="4e6"))[
+        0
+    ].replace("is not a zone", "no zone")
     assert "coordinates are empty" in messages(read(settings, latitude=None, longitude=None))[0]
 
 
@@ -171,7 +178,13 @@ def test_mended_row_keeps_its_first_source(settings) -> None:
 names = st.sampled_from([t.name for t in RECORDED_TERMS])
 
 
-@given(st.dictionaries(names, st.text(max_size=12) | st.sampled_from(["1", "-1", "44.5", "yes", "NaN", "1e400", "2026-02-24"]), max_size=8))
+@given(
+    st.dictionaries(
+        names,
+        st.text(max_size=12) | st.sampled_from(["1", "-1", "44.5", "yes", "NaN", "1e400", "2026-02-24"]),
+        max_size=8,
+    )
+)
 def test_wild_cells_end_in_problems_not_in_errors(wild) -> None:
     """Whatever stands in the cells: a row with or without den, never another error."""
     settings = parse(STUDY_TOML)

@@ -17,8 +17,17 @@ HERE = (-115.5, 43.5)
 
 def row(settings, lon=HERE[0], lat=HERE[1], **changes):
     """Read a row of den D-1 at a place."""
-    values = {"den_label": "D-1", "date": "2026-02-24", "latitude": f"{lat:.7f}", "longitude": f"{lon:.7f}", "datum": "WGS84",
-              "uncertainty_m": "5", "den_type": "tree", "observer": "KR", "female": "OB-001"} | changes  # fmt: skip
+    values = {
+        "den_label": "D-1",
+        "date": "2026-02-24",
+        "latitude": f"{lat:.7f}",
+        "longitude": f"{lon:.7f}",
+        "datum": "WGS84",
+        "uncertainty_m": "5",
+        "den_type": "tree",
+        "observer": "KR",
+        "female": "OB-001",
+    } | changes
     read = read_row(RawRow("crew.csv", 3, values, values), settings, now=NOW)
     assert read.den is not None, read.problems
     return read
@@ -87,8 +96,7 @@ def test_a_moved_label_is_asked_about(settings) -> None:
 def test_the_datum_shift_is_recognised(settings) -> None:
     """A den re-recorded with NAD27 coordinates taken for WGS 84 lies off by just that shift."""
     shift, bearing = places.datum_shift_m(*HERE, datum="NAD27")
-    (found,) = screen(row(settings, *moved(bearing, shift), date="2026-03-20"),
-                      known_with(row(settings)), None)  # fmt: skip
+    (found,) = screen(row(settings, *moved(bearing, shift), date="2026-03-20"), known_with(row(settings)), None)
     assert "NAD27" in found.hint
 
 
@@ -127,7 +135,13 @@ def test_far_outside_must_be_confirmed(settings) -> None:
 def test_wrong_zone_is_recognised(settings) -> None:
     """UTM of zone 11 under the heading 12N lands far away; zone 11N would be inside."""
     cells = {"latitude": "", "longitude": "", "easting": "621245", "northing": "4817440", "utm_zone": "12N"}
-    values = {"den_label": "D-1", "date": "2026-02-24", "datum": "WGS84", "den_type": "tree", "uncertainty_m": "5"} | cells
+    values = {
+        "den_label": "D-1",
+        "date": "2026-02-24",
+        "datum": "WGS84",
+        "den_type": "tree",
+        "uncertainty_m": "5",
+    } | cells
     read = read_row(RawRow("crew.csv", 3, values, values), settings, now=NOW)
     (found,) = screen(read, known_with(), AREA)
     assert found.level is Level.CONFIRM

@@ -2,8 +2,14 @@
 
 from densite.records import DenSite, Visit, columns
 from densite.terms import (
-    DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, RECORDED_TERMS, by_name, recognised, spelled,
-)  # fmt: skip
+    DEN_TYPES,
+    DERIVED_TERMS,
+    KEPT_TERMS,
+    RECORDED_TERMS,
+    by_name,
+    recognised,
+    spelled,
+)
 
 
 def test_every_field_of_a_record_is_a_term() -> None:

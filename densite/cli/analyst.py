@@ -101,7 +101,7 @@ def demo(folder: Path) -> None:
     with open_study(folder) as study:
         with shared.progress(shared.line_count(files), "Taking in") as bar:
             deliveries = study.intake(files, tick=bar.update)
-        shared.tell(p for d in deliveries for p in d.problems if p.level != "note")
+        shared.tell(p for d in deliveries for p in d.problems)
         click.echo("\n".join(d.summary for d in deliveries))
         _derive(study)
         _show(study)

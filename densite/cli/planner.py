@@ -10,7 +10,12 @@ from densite.cli import shared
 
 
 @click.command("map", short_help="Render the crew's map as one HTML file.")
-@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="HTML file to write.  [default: out/crew-map.html]")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="HTML file to write.  [default: out/crew-map.html]",
+)
 @shared.study_option
 def render(output: Path | None, folder: Path) -> None:
     """For the crew: render a map that opens in a browser without a network.

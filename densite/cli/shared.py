@@ -15,6 +15,7 @@ from densite.errors import Level, Problem
 
 Command = Callable[..., Any]
 SHOWN = 200
+ALIKE = 5  # so many problems of one kind in one file are told in one line
 
 COLOURS = {Level.ERROR: "red", Level.CONFIRM: "yellow", Level.WARNING: "yellow", Level.NOTE: None}
 
@@ -46,16 +47,36 @@ def tell(problems: Iterable[Problem]) -> None:
     """List problems on stderr, worst first; very long lists are cut and say so."""
     order = list(Level)
     ranked = sorted(problems, key=lambda p: (order.index(p.level), p.file, p.line))
-    for problem in ranked[:SHOWN]:
-        click.secho(str(problem), fg=COLOURS[problem.level], err=True)
-    if len(ranked) > SHOWN:
-        click.echo(f"... and {len(ranked) - SHOWN} more", err=True)
+    groups: dict[tuple[str, str, str], list[Problem]] = {}
+    for problem in ranked:
+        groups.setdefault((problem.level, problem.file, problem.message), []).append(problem)
+    told = [line for group in groups.values() for line in _lines(group)]
+    for level, line in told[:SHOWN]:
+        click.secho(line, fg=COLOURS[level], err=True)
+    if len(told) > SHOWN:
+        click.echo(f"... and {len(told) - SHOWN} more", err=True)
+
+
+def _lines(group: list[Problem]) -> list[tuple[Level, str]]:
+    """Return a line for each problem, or one for many of the same kind in one file."""
+    if len(group) < ALIKE:
+        return [(problem.level, str(problem)) for problem in group]
+    first = group[0]
+    hints = {problem.hint for problem in group}
+    hint = f" ({first.hint})" if hints == {first.hint} else f" (for example {first.hint})"
+    where = f"{first.file}, {len(group)} rows, lines {first.line} to {group[-1].line}"
+    return [(first.level, f"{where}: {first.level}: {first.message}{hint if first.hint else ''}")]
 
 
 def counted(problems: Iterable[Problem]) -> str:
     """Count problems by level in words."""
     levels = [p.level for p in problems]
-    names = {Level.ERROR: "errors", Level.CONFIRM: "to confirm", Level.WARNING: "warnings", Level.NOTE: "notes"}
+    names = {
+        Level.ERROR: "errors",
+        Level.CONFIRM: "to confirm",
+        Level.WARNING: "warnings",
+        Level.NOTE: "notes",
+    }
     return ", ".join(f"{levels.count(level)} {name}" for level, name in names.items() if level in levels) or "none"
 
 

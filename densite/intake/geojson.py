@@ -84,7 +84,7 @@ def _cell(value: Any) -> str:
 
 def _place(feature: Any) -> tuple[dict[str, str], tuple[Problem, ...]]:
     geometry = feature.get("geometry") if isinstance(feature, dict) else None
-    point = geometry.get("coordinates") if isinstance(geometry, dict) else None
+    point: Any = geometry.get("coordinates") if isinstance(geometry, dict) else None
     if not isinstance(geometry, dict) or geometry.get("type") != "Point" or not _is_position(point):
         said = geometry.get("type") if isinstance(geometry, dict) else "nothing"
         problem = Problem(Level.ERROR, f"the geometry is {said}, not a Point with two numbers", "geometry")

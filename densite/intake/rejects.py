@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -56,7 +55,7 @@ def _free_name(folder: Path, handed_in: Path) -> Path:
     stem = handed_in.name if handed_in.suffix.lower() == ".csv" else f"{handed_in.name}.csv"
     path = folder / (PREFIX + stem.removeprefix(PREFIX))
     number = 2
-    while path.exists() and not (handed_in.exists() and os.path.samefile(path, handed_in)):
+    while path.exists() and not (handed_in.exists() and path.samefile(handed_in)):
         path = folder / f"{PREFIX}{Path(stem.removeprefix(PREFIX)).stem}-{number}.csv"
         number += 1
     return path

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from densite import places
 from densite.errors import Level, PlaceError, Problem
-from densite.intake.rawrow import RawRow
+from densite.intake.rawrow import PROVENANCE, RawRow
 from densite.records import DenSite, Visit, den_uuid, doubts, problems_of, read_number, row_key, visit_uuid
 from densite.settings import Settings
 from densite.terms import DEN_TERMS, by_name
@@ -41,7 +41,11 @@ class ReadRow:
     @property
     def confirmed(self) -> bool:
         """Whether a person has confirmed the row's doubts."""
-        return self.raw.values.get("confirmed", "").casefold() in {"yes", "y", "true", "1"}
+        return _yes(self.raw.values)
+
+
+def _yes(values: Mapping[str, str]) -> bool:
+    return values.get("confirmed", "").casefold() in {"yes", "y", "true", "1"}
 
 
 class _Findings(list[Problem]):
@@ -50,8 +54,8 @@ class _Findings(list[Problem]):
     def error(self, message: str, field: str, value: str = "", hint: str = "") -> None:
         self.append(Problem(Level.ERROR, message, field, value, hint=hint))
 
-    def note(self, message: str, field: str, value: str = "") -> None:
-        self.append(Problem(Level.NOTE, message, field, value))
+    def note(self, message: str, field: str, value: str = "", hint: str = "") -> None:
+        self.append(Problem(Level.NOTE, message, field, value, hint=hint))
 
 
 def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime) -> ReadRow:
@@ -77,13 +81,29 @@ def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime) -> ReadRow:
     fields = _place(values, settings, found)
     fields |= _bearing(values, fields, day, settings, found)
     fields |= _slope(values, found)
-    key = row_key({k: v for k, v in raw.values.items() if k not in ("reason", "source_file", "source_line")})
+    key = key_of(raw)
     den = _den(values, fields, raw, key, settings, now, found)
     visit = _visit(values, den, day, raw, key, settings, now, found)
     if den is not None:
         found.extend(doubts(den))
     placed = tuple(p if p.file and p.line else p.at(raw.file, 0 if p.file else raw.line) for p in found)
     return ReadRow(raw, den, visit, placed)
+
+
+def key_of(raw: RawRow) -> str:
+    """Return the key of a raw row; where it came from before it was mended does not count.
+
+    Parameters
+    ----------
+    raw : RawRow
+        From a crew file.
+
+    Returns
+    -------
+    str
+        From :func:`densite.records.row_key`.
+    """
+    return row_key({name: value for name, value in raw.values.items() if name not in PROVENANCE})
 
 
 def _points_for_commas(values: Mapping[str, str], settings: Settings) -> dict[str, str]:
@@ -105,7 +125,8 @@ def _day(values: Mapping[str, str], settings: Settings, found: _Findings) -> dt.
         found.error(f"date '{text}' {error}", "date", text)
         return None
     if text.endswith("Z"):
-        found.note(f"time in UTC: {day.isoformat()} in the study's zone {settings.study.time_zone}", "date", text)
+        said = f"{text} is {day.isoformat()} in {settings.study.time_zone}"
+        found.note("time in UTC made a day in the study's zone", "date", text, said)
     return day
 
 
@@ -131,7 +152,7 @@ def parse_day(text: str, zone: ZoneInfo) -> dt.date:
     spelled = _SPELLED_DATE.fullmatch(text.strip())
     try:
         if spelled:
-            return dt.datetime.strptime(f"{spelled[1]} {spelled[2][:3].title()} {spelled[3]}", "%d %b %Y").date()  # noqa: DTZ007
+            return dt.datetime.strptime(f"{spelled[1]} {spelled[2][:3].title()} {spelled[3]}", "%d %b %Y").date()
         moment = dt.datetime.fromisoformat(text.strip())
     except ValueError:
         if re.fullmatch(r"\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", text.strip()):
@@ -208,7 +229,11 @@ def _own_uncertainty(values: Mapping[str, str], found: _Findings) -> float | Non
 
 
 def _bearing(
-    values: Mapping[str, str], place: Mapping[str, Any], day: dt.date | None, settings: Settings, found: _Findings
+    values: Mapping[str, str],
+    place: Mapping[str, Any],
+    day: dt.date | None,
+    settings: Settings,
+    found: _Findings,
 ) -> dict[str, Any]:
     """Read the entrance aspect and turn a magnetic bearing into a true one."""
     text = values.get("aspect", "")
@@ -233,16 +258,15 @@ def _bearing(
     return fields | _from_magnetic(bearing, place, day, found)
 
 
-def _from_magnetic(
-    bearing: float, place: Mapping[str, Any], day: dt.date, found: _Findings
-) -> dict[str, Any]:
+def _from_magnetic(bearing: float, place: Mapping[str, Any], day: dt.date, found: _Findings) -> dict[str, Any]:
     try:
         turn = places.declination(place["longitude"], place["latitude"], day)
     except PlaceError as problem:
         found.error(str(problem), "aspect")
         return {}
     true = (bearing + turn.degrees) % 360
-    found.note(f"aspect {bearing:g} magnetic is {true:.0f} true ({turn.degrees:+.1f} deg, {turn.model})", "aspect")
+    said = f"{bearing:g} is {true:.0f} true, {turn.degrees:+.1f} deg by {turn.model}"
+    found.note("magnetic bearing made true", "aspect", f"{bearing:g}", said)
     return {
         "aspect_deg": round(true, 2) % 360,
         "declination_deg": round(turn.degrees, 3), "declination_model": turn.model,
@@ -324,9 +348,9 @@ def _visit(
         found.error(f"date {day.isoformat()} lies in the future", "date", day.isoformat())
     if den is None or day is None or any(p.level is Level.ERROR for p in found):
         return None
-    text = {name: values.get(name) for name in ("crew", "observer", "female", "purpose")}
+    text: dict[str, Any] = {name: values.get(name) for name in ("crew", "observer", "female", "purpose")}
     return Visit(
         visit_id=visit_uuid(settings.study.id, key), den_id=den.den_id, observed_on=day, entered_at=entered,
-        recorded_at=now, confirmed=values.get("confirmed", "").casefold() in {"yes", "y", "true", "1"},
+        recorded_at=now, confirmed=_yes(values),
         row_key=key, as_recorded=json.dumps(raw.raw, ensure_ascii=False), **_source(raw), **text,
     )  # fmt: skip

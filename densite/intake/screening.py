@@ -140,12 +140,17 @@ def _duplicates(den: DenSite, visit: Visit, known: Known) -> Iterator[Problem]:
     for distance, other in known.near(den.longitude, den.latitude):
         if distance > known.reach_m(den.uncertainty_m, other.uncertainty_m):
             continue
+        reach = " and ".join(_spread(u, known) for u in (den.uncertainty_m, other.uncertainty_m))
         again = winter_of(visit.observed_on) in other.winters
         when = "of the same winter: one den twice?" if again else "of another winter: re-used?"
         yield Problem(
-            Level.CONFIRM, f"lies {distance:.0f} m from den {other.label}, within GPS error, {when}", "den_label",
+            Level.CONFIRM, f"lies {distance:.0f} m from den {other.label}, within their uncertainties ({reach}), {when}", "den_label",
             den.label, hint=f"give it the label {other.label}, or write yes under confirmed if they are two dens",
         )  # fmt: skip
+
+
+def _spread(uncertainty_m: float | None, known: Known) -> str:
+    return f"{known.assumed_uncertainty_m:g} m assumed" if uncertainty_m is None else f"{uncertainty_m:g} m"
 
 
 def _moved(den: DenSite, same: KnownDen, known: Known) -> Iterator[Problem]:
@@ -173,7 +178,12 @@ def _why_moved(den: DenSite, same: KnownDen) -> str:
 
 
 def _revisited(visit: Visit, known: Known) -> Iterator[Problem]:
-    key = (str(visit.den_id), visit.observed_on, (visit.observer or "").casefold(), (visit.female or "").casefold())
+    key = (
+        str(visit.den_id),
+        visit.observed_on,
+        (visit.observer or "").casefold(),
+        (visit.female or "").casefold(),
+    )
     source = known.visits.get(key)
     if source:
         yield Problem(
@@ -220,7 +230,10 @@ def _readings(values: dict[str, str]) -> Iterator[tuple[str, Callable[[], places
             yield f"with zone {other}: wrong zone?", _utm_reader(values, other, datum)
     if values.get("latitude") and values.get("longitude"):
         lat, lon = values["latitude"], values["longitude"]
-        yield "with the sign of the longitude turned: minus lost?", _geographic_reader(lat, _turned(lon), datum)
+        yield (
+            "with the sign of the longitude turned: minus lost?",
+            _geographic_reader(lat, _turned(lon), datum),
+        )
         yield "with latitude and longitude swapped", _geographic_reader(lon, lat, datum)
 
 

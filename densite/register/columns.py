@@ -80,11 +80,11 @@ class Moment(TypeDecorator[dt.datetime]):
         """Declare the column DATETIME."""
         return dialect.type_descriptor(_Declared("DATETIME"))
 
-    def process_bind_param(self, value: dt.datetime | None, dialect: Any) -> Any:
+    def process_bind_param(self, value: dt.datetime | None, dialect: Any) -> Any:  # noqa: ARG002 - SQLAlchemy's own
         """Write UTC with Z."""
         return value and value.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{value.microsecond // 1000:03d}Z"
 
-    def process_result_value(self, value: Any, dialect: Any) -> dt.datetime | None:
+    def process_result_value(self, value: Any, dialect: Any) -> dt.datetime | None:  # noqa: ARG002 - as above
         """Read back an aware time."""
         return value and dt.datetime.fromisoformat(value)
 
@@ -99,11 +99,11 @@ class Identifier(TypeDecorator[uuid.UUID]):
         """Declare the column TEXT."""
         return dialect.type_descriptor(_Declared("TEXT"))
 
-    def process_bind_param(self, value: Any, dialect: Any) -> Any:
+    def process_bind_param(self, value: Any, dialect: Any) -> Any:  # noqa: ARG002 - as above
         """Write the canonical form."""
         return None if value is None else str(value)
 
-    def process_result_value(self, value: Any, dialect: Any) -> Any:
+    def process_result_value(self, value: Any, dialect: Any) -> Any:  # noqa: ARG002 - as above
         """Read the text as it is."""
         return value
 

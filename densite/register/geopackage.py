@@ -63,7 +63,12 @@ def engine_for(path: Path) -> Engine:
     @event.listens_for(engine, "connect")
     def _set_up(connection: Any, _: Any) -> None:
         connection.isolation_level = None  # transactions are begun below, not by the driver's own guess
-        for pragma in ("foreign_keys = ON", "journal_mode = WAL", "synchronous = NORMAL", f"busy_timeout = {WAIT_MS}"):
+        for pragma in (
+            "foreign_keys = ON",
+            "journal_mode = WAL",
+            "synchronous = NORMAL",
+            f"busy_timeout = {WAIT_MS}",
+        ):
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
@@ -114,9 +119,30 @@ def lay_out(connection: Connection) -> None:
 def _add_reference_systems(connection: Connection) -> None:
     """Fill in the three rows that every GeoPackage holds (clause 1.1.2.1.2)."""
     rows = [
-        ("Undefined cartesian SRS", -1, "NONE", -1, "undefined", "undefined cartesian coordinate reference system"),
-        ("Undefined geographic SRS", 0, "NONE", 0, "undefined", "undefined geographic coordinate reference system"),
-        ("WGS 84 geodetic", 4326, "EPSG", 4326, CRS.from_epsg(4326).to_wkt("WKT1_GDAL"), "longitude, latitude"),
+        (
+            "Undefined cartesian SRS",
+            -1,
+            "NONE",
+            -1,
+            "undefined",
+            "undefined cartesian coordinate reference system",
+        ),
+        (
+            "Undefined geographic SRS",
+            0,
+            "NONE",
+            0,
+            "undefined",
+            "undefined geographic coordinate reference system",
+        ),
+        (
+            "WGS 84 geodetic",
+            4326,
+            "EPSG",
+            4326,
+            CRS.from_epsg(4326).to_wkt("WKT1_GDAL"),
+            "longitude, latitude",
+        ),
     ]
     connection.exec_driver_sql("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", rows)
 
@@ -133,7 +159,8 @@ def _add_contents(connection: Connection, table: Table) -> None:
     )  # fmt: skip
     if spatial:
         connection.execute(
-            text("INSERT INTO gpkg_geometry_columns VALUES (:t, 'geom', 'POINT', 4326, 0, 0)"), {"t": table.name}
+            text("INSERT INTO gpkg_geometry_columns VALUES (:t, 'geom', 'POINT', 4326, 0, 0)"),
+            {"t": table.name},
         )
 
 
@@ -150,7 +177,9 @@ def note_change(connection: Connection, table: str, bounds: tuple[float, float, 
         West, south, east, north of what was added. [deg]
     """
     now = dt.datetime.now(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.000Z")
-    connection.execute(text("UPDATE gpkg_contents SET last_change = :now WHERE table_name = :t"), {"now": now, "t": table})
+    connection.execute(
+        text("UPDATE gpkg_contents SET last_change = :now WHERE table_name = :t"), {"now": now, "t": table}
+    )
     if bounds is None:
         return
     west, south, east, north = bounds
@@ -174,7 +203,5 @@ def version_in(connection: Connection) -> int:
     known = connection.exec_driver_sql("SELECT count(*) FROM sqlite_master WHERE name = 'study_info'").scalar_one()
     if not known:
         return 0
-    value = connection.execute(
-        text("SELECT value FROM study_info WHERE key = 'schema_version'")
-    ).scalar_one_or_none()
+    value = connection.execute(text("SELECT value FROM study_info WHERE key = 'schema_version'")).scalar_one_or_none()
     return int(value) if value and str(value).isdigit() else 0

@@ -6,7 +6,17 @@ from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import (
-    Boolean, Column, Date, Double, ForeignKey, Index, Integer, MetaData, Table, Text, UniqueConstraint,
+    Boolean,
+    Column,
+    Date,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
 )  # fmt: skip
 
 from densite.records import DenSite, Visit, columns

@@ -13,7 +13,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import shapely
-from sqlalchemy import Connection, Engine, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, update
 
 from densite.errors import RegisterError
 from densite.records import DenSite, Visit
@@ -126,13 +126,18 @@ class Register:
         """
         row = connection.execute(select(schema.den).where(schema.den.c.den_id == str(den.den_id))).mappings().one()
         told = _den_row(den)
-        fresh = {name: told[name] for group in _DESCRIBED_TOGETHER for name in _blank_group(group, row, told)}
+        fresh = {name: told[name] for group in _DESCRIBED_TOGETHER for name in _blank_group(group, dict(row), told)}
         if fresh:
             connection.execute(update(schema.den).where(schema.den.c.den_id == str(den.den_id)).values(**fresh))
         return list(fresh)
 
-    def dens(self) -> gpd.GeoDataFrame:
+    def dens(self, *, only: Sequence[str] | None = None) -> gpd.GeoDataFrame:
         """Return all den sites.
+
+        Parameters
+        ----------
+        only : sequence of str, optional
+            Columns to read besides den_id and geometry; all by default.
 
         Returns
         -------
@@ -140,22 +145,29 @@ class Register:
             Points in EPSG:4326, one row a den, indexed by den_id, in order of label.
         """
         with self._reading() as connection:
-            frame = _frame(connection.execute(select(schema.den).order_by(schema.den.c.label)))
+            frame = _frame(
+                connection.execute(_columns_of(schema.den, ("geom", "den_id"), only).order_by(schema.den.c.label))
+            )
         points = shapely.from_wkb([decode_geometry(blob) for blob in frame.pop("geom")])
-        frame = frame.drop(columns="fid")
         return gpd.GeoDataFrame(frame, geometry=points, crs="EPSG:4326").set_index("den_id")
 
-    def visits(self) -> pd.DataFrame:
+    def visits(self, *, only: Sequence[str] | None = None) -> pd.DataFrame:
         """Return all visits in order of day.
+
+        Parameters
+        ----------
+        only : sequence of str, optional
+            Columns to read besides visit_id; all by default.
 
         Returns
         -------
         DataFrame
             One row a visit, indexed by visit_id; ``den_id`` joins it to its den.
         """
-        query = select(schema.visit).order_by(schema.visit.c.observed_on, schema.visit.c.fid)
+        query = _columns_of(schema.visit, ("visit_id",), only)
         with self._reading() as connection:
-            return _frame(connection.execute(query)).drop(columns="fid").set_index("visit_id")
+            ordered = query.order_by(schema.visit.c.observed_on, schema.visit.c.fid)
+            return _frame(connection.execute(ordered)).set_index("visit_id")
 
     def counts(self) -> dict[str, int]:
         """Return how many dens and visits there are."""
@@ -237,11 +249,20 @@ class Register:
             Columns covariate, layer, method, radius_m [m], unit, parameters, layer_fingerprint, computed_at.
         """
         with self._reading() as connection:
-            return _frame(connection.execute(select(schema.derivation).order_by(schema.derivation.c.fid))).drop(columns="fid")
+            return _frame(connection.execute(select(schema.derivation).order_by(schema.derivation.c.fid))).drop(
+                columns="fid"
+            )
 
 
 # Columns that only make sense together: a bearing without its reference must not be mixed from two rows.
-_ASPECT = ("aspect_read", "aspect_reference", "aspect_deg", "aspect_error_deg", "declination_deg", "declination_model")
+_ASPECT = (
+    "aspect_read",
+    "aspect_reference",
+    "aspect_deg",
+    "aspect_error_deg",
+    "declination_deg",
+    "declination_model",
+)
 _SLOPE = ("slope_read", "slope_deg")
 _ALONE = (
     "den_subtype", "canopy_pct", "concealment_pct", "cover_species", "cover_notes", "entrance_height_cm",
@@ -255,6 +276,11 @@ def _blank_group(group: tuple[str, ...], row: Mapping[str, Any], told: Mapping[s
     if any(row[name] is not None for name in group):
         return ()
     return [name for name in group if told[name] is not None]
+
+
+def _columns_of(table: Table, always: Sequence[str], only: Sequence[str] | None) -> Select[Any]:
+    names = [c.name for c in table.c if c.name not in (*always, "fid")] if only is None else only
+    return select(*(table.c[name] for name in (*always, *names)))
 
 
 def _den_row(den: DenSite) -> dict[str, Any]:
@@ -292,10 +318,7 @@ def _wide(long: pd.DataFrame) -> pd.DataFrame:
     long = long.assign(name=names, value=long["words"].where(long["words"].notna(), long["number"]))
     wide = long.pivot(index="den_id", columns="name", values="value")[list(dict.fromkeys(names))]
     numeric = long.groupby("name")["words"].count() == 0
-    for name in wide.columns:
-        if numeric[name]:
-            wide[name] = pd.to_numeric(wide[name])
-    return wide.rename_axis(columns=None)
+    return pd.DataFrame({name: pd.to_numeric(wide[name]) if numeric[name] else wide[name] for name in wide.columns})
 
 
 def create_register(path: Path, *, study_id: str) -> Register:

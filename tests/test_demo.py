@@ -1,0 +1,79 @@
+"""The demo study: its planted slips are all told, and the job runs to the end."""
+
+import csv
+
+import pytest
+
+import densite
+from densite.demo import demo_source, make_demo
+from densite.errors import SettingsError
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """The demo with its files handed in and its values derived."""
+    folder = tmp_path_factory.mktemp("demo") / "ondra"
+    files = make_demo(folder)
+    with densite.open_study(folder) as study:
+        deliveries = study.intake(files)
+        study.derive()
+        yield study, deliveries
+
+
+def slips() -> list[dict[str, str]]:
+    """Read the list of planted slips."""
+    with (demo_source() / "slips.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.mark.parametrize("slip", slips(), ids=lambda s: f"{s['slip']}, {s['file']}")
+def test_every_planted_slip_is_told(demo, slip) -> None:
+    """At its file and line, at the level that the list expects; line 1 stands for the whole file."""
+    problems = [p for d in demo[1] for p in d.problems if p.file == slip["file"]]
+    found = [p for p in problems if slip["line"] in ("1", str(p.line)) and p.level == slip["expected_level"]]
+    assert found, [str(p) for p in problems if str(p.line) == slip["line"]]
+
+
+def test_rows_with_planted_errors_are_held_back(demo) -> None:
+    """None of them is in the register."""
+    study, _ = demo
+    recorded = set(zip(study.visits["source_file"], study.visits["source_line"].astype(str), strict=True))
+    for slip in slips():
+        if slip["expected_level"] in ("error", "confirm"):
+            assert (slip["file"], slip["line"]) not in recorded
+
+
+def test_all_classes_and_types_occur(demo) -> None:
+    """The table has dens in every class; observed and derived agree but for what was planted."""
+    study, _ = demo
+    frame = study.frame
+    assert set(frame["landscape_class"]) == {"urban", "suburban", "exurban", "rural"}
+    assert set(frame["den_type"]) == {"tree", "ground bed", "rock ledge", "brush", "unknown"}
+    assert frame["elevation_m"].notna().all()
+    assert frame["slope_difference_deg"].abs().median() < 4
+    assert frame["aspect_difference_deg"].abs().median() < 15
+
+
+def test_magnetic_bearings_became_true(demo) -> None:
+    """A declination of about 12.5 degrees, forgotten, would show as a mean difference of that size."""
+    study, _ = demo
+    frame = study.frame
+    magnetic = frame.loc[(frame["aspect_reference"] == "magnetic") & (frame["derived_slope_deg"] > 10)]
+    assert len(magnetic) > 40
+    assert magnetic["declination_deg"].between(11.5, 13.5).all()
+    assert abs(magnetic["aspect_difference_deg"].median()) < 5
+
+
+def test_handing_the_demo_in_again_changes_nothing(demo) -> None:
+    """Every file a second time."""
+    study, _ = demo
+    before = study.register.counts()
+    again = study.intake(sorted((study.folder / "crew").iterdir()))
+    assert sum(d.dens + d.visits for d in again) == 0
+    assert study.register.counts() == before
+
+
+def test_the_demo_is_not_made_over_a_study(demo) -> None:
+    """The folder is left alone."""
+    with pytest.raises(SettingsError, match="is a study already"):
+        make_demo(demo[0].folder)

@@ -1,0 +1,225 @@
+"""Distances against GeographicLib and, on real layers, against geopandas in a metric CRS."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import geopandas as gpd
+import libpysal
+import numpy as np
+import pyrosm
+import pytest
+import shapely
+from geographiclib.geodesic import Geodesic
+from pyproj import CRS, Transformer
+from shapely import LineString, MultiPolygon, Point, Polygon, box
+from shapely.affinity import translate
+
+from densite.distance import distance_to, distance_to_edge
+from densite.errors import LayerError
+from densite.layers import Features, open_features
+from densite.settings import LayerSettings
+
+EXAMPLES = Path(libpysal.__file__).parent / "examples"
+COUNTIES = Path("/usr/lib/R/site-library/sf/shape/nc.shp")  # where Debian's r-cran-sf puts it
+GEODESIC = Geodesic.WGS84
+
+
+def layer(shapes: list[shapely.Geometry], crs: str) -> Features:
+    """A layer made of shapes."""
+    frame = gpd.GeoDataFrame(geometry=shapes, crs=crs)
+    return Features("roads", Path("roads.gpkg"), None, frame, "", None, None)
+
+
+def points(*lon_lat: tuple[float, float]) -> gpd.GeoDataFrame:
+    """Points in EPSG:4326 with letters for index."""
+    names = list("abcdefghij"[: len(lon_lat)])
+    return gpd.GeoDataFrame(geometry=[Point(p) for p in lon_lat], crs=4326, index=names)
+
+
+def scattered(bounds: np.ndarray, count: int) -> gpd.GeoDataFrame:
+    """Random points in a box of degrees."""
+    west, south, east, north = bounds
+    rng = np.random.default_rng(3)
+    lon, lat = rng.uniform(west, east, count), rng.uniform(south, north, count)
+    return gpd.GeoDataFrame(geometry=gpd.points_from_xy(lon, lat), crs=4326)
+
+
+def measured(places: gpd.GeoDataFrame, features: Features, crs: CRS) -> np.ndarray:
+    """Distances by geopandas in a metric CRS."""
+    step = 0.002 if features.frame.crs.is_geographic else 1000
+    frame = features.frame.geometry.make_valid().segmentize(step).to_crs(crs)
+    return np.array([frame.distance(point).min() for point in places.to_crs(crs).geometry])
+
+
+@pytest.mark.parametrize(
+    ("here", "there"),
+    [
+        ((-117.0, 49.0), (-117.01, 49.02)),
+        ((-117.0, 49.0), (-110.0, 55.0)),
+        ((179.99, -16.0), (-179.98, -16.01)),
+        ((20.0, 89.9), (-160.0, 89.95)),
+        ((0.0, 0.0), (100.0, 30.0)),
+    ],
+)
+def test_to_a_point_it_is_the_geodesic(here: tuple[float, float], there: tuple[float, float]) -> None:
+    """From 2 km to a third of the globe, across the date line and the pole: GeographicLib's geodesic."""
+    found = distance_to(points(here), layer([Point(there)], "EPSG:4326"))
+    expected = GEODESIC.Inverse(here[1], here[0], there[1], there[0])["s12"]
+    assert found.loc["a", "distance_m"] == pytest.approx(expected, rel=1e-9, abs=1e-6)
+    assert found.loc["a", "reason"] == ""
+
+
+def nearest_by_search(lon: float, lat: float, line: LineString, crs: str) -> float:
+    """Least GeographicLib geodesic to a line that is straight in its CRS, by golden-section search."""
+    to_degrees = Transformer.from_crs(crs, 4326, always_xy=True).transform
+
+    def away(share: float) -> float:
+        x, y = to_degrees(*line.interpolate(share, normalized=True).coords[0])
+        return GEODESIC.Inverse(lat, lon, y, x)["s12"]
+
+    low, high, cut = 0.0, 1.0, (5**0.5 - 1) / 2
+    for _ in range(60):
+        a, b = high - cut * (high - low), low + cut * (high - low)
+        low, high = (low, b) if away(a) < away(b) else (a, high)
+    return away((low + high) / 2)
+
+
+@pytest.mark.parametrize(
+    ("crs", "ends"),
+    [
+        ("EPSG:32611", [(300_000, 5_500_000), (900_000, 5_900_000)]),
+        ("EPSG:3857", [(-13_200_000, 6_300_000), (-12_400_000, 6_700_000)]),
+        ("EPSG:5070", [(-1_700_000, 2_900_000), (-900_000, 3_000_000)]),
+        ("EPSG:4326", [(-119.0, 49.0), (-109.0, 53.0)]),
+    ],
+)
+def test_long_straight_lines(crs: str, ends: list[tuple[float, float]]) -> None:
+    """A line of hundreds of km with two vertices, across zones: geodesics found by search, to 1e-5."""
+    line = LineString(ends)
+    places = points((-116.0, 50.5), (-113.0, 51.5), (-114.5, 50.0), (-111.0, 52.6))
+    found = distance_to(places, layer([line], crs))["distance_m"]
+    expected = [nearest_by_search(p.x, p.y, line, crs) for p in places.geometry]
+    np.testing.assert_allclose(found, expected, rtol=1e-5, atol=0.01)
+    # the search knows only geodesics: no nearer place on the line exists
+    assert (found > np.array(expected) * (1 - 1e-7) - 0.01).all()
+
+
+def test_the_nearest_of_many() -> None:
+    """With features far and near, on both sides of a zone's border, the nearest is taken for each point."""
+    features = layer([Point(-114.001, 50.0), Point(-113.999, 50.0), Point(-100.0, 40.0)], "EPSG:4326")
+    found = distance_to(points((-114.0009, 50.0), (-113.9991, 50.0), (-100.0, 40.1)), features)["distance_m"]
+    expected = [
+        GEODESIC.Inverse(50, 0, 50, 0.0001)["s12"],
+        GEODESIC.Inverse(50, 0, 50, 0.0001)["s12"],
+        GEODESIC.Inverse(40.1, -100, 40, -100)["s12"],
+    ]
+    np.testing.assert_allclose(found, expected, rtol=1e-8)
+
+
+def test_inside_a_polygon_and_in_its_hole() -> None:
+    """Inside it is 0; in a hole it is the distance to the hole's rim."""
+    ring = Polygon(box(0, 0, 3000, 3000).exterior, [box(1000, 1000, 2000, 2000).exterior])
+    shift = translate(ring, 500_000, 5_500_000)
+    lon, lat = Transformer.from_crs(32611, 4326, always_xy=True).transform(
+        500_000 + np.array([500, 1500, 3300]), 5_500_000 + np.array([500, 1400, 1500])
+    )
+    places = points(*zip(lon, lat, strict=True))
+    features = layer([shift], "EPSG:32611")
+    # on the zone's meridian the map is 0.9996 of the ground
+    to, edge = distance_to(places, features)["distance_m"], distance_to_edge(places, features)["distance_m"]
+    np.testing.assert_allclose(to * 0.9996, [0, 400, 300], rtol=1e-5)
+    np.testing.assert_allclose(edge * 0.9996, [-500, 400, 300], rtol=1e-5)
+
+
+def test_common_sides_are_no_edge() -> None:
+    """Polygons that touch or overlap are one area: in their middle the edge is at the outside."""
+    parts = [box(499_000, 5_500_000, 500_000, 5_502_000), box(500_000, 5_500_000, 501_000, 5_502_000)]
+    overlapping = [*parts, box(499_500, 5_500_500, 500_500, 5_501_500)]
+    lon, lat = Transformer.from_crs(32611, 4326, always_xy=True).transform(500_000, 5_501_000)
+    for shapes in (parts, overlapping, [MultiPolygon([parts[0]]), parts[1]]):
+        found = distance_to_edge(points((lon, lat)), layer(shapes, "EPSG:32611"))
+        assert found.loc["a", "distance_m"] == pytest.approx(-1000 / 0.9996, rel=1e-5)
+
+
+def test_an_edge_needs_polygons() -> None:
+    """Lines have no inside."""
+    with pytest.raises(LayerError, match="needs polygons"):
+        distance_to_edge(points((0, 0)), layer([LineString([(0, 0), (1, 1)])], "EPSG:4326"))
+
+
+def test_a_ring_that_crosses_itself_keeps_both_halves() -> None:
+    """Both lobes of a bow-tie count."""
+    tie = Polygon([(0, 0), (2000, 2000), (2000, 0), (0, 2000)])
+    shift = translate(tie, 500_000, 5_500_000)
+    lon, lat = Transformer.from_crs(32611, 4326, always_xy=True).transform(
+        500_000 + np.array([-100, 2100, 300, 1700, 1000]),
+        5_500_000 + np.array([1000, 1000, 1000, 1000, 1500]),
+    )
+    found = distance_to(points(*zip(lon, lat, strict=True)), layer([shift], "EPSG:32611"))["distance_m"]
+    np.testing.assert_allclose(found * 0.9996, [100, 100, 0, 0, 500 / 2**0.5], atol=0.01)
+
+
+def test_heights_of_a_layer_do_not_count() -> None:
+    """A line with heights is as far as the same line without."""
+    line = LineString([(-117.0, 49.0, 5000.0), (-117.0, 50.0, 0.0)])
+    found = distance_to(points((-117.01, 49.5)), layer([line], "EPSG:4326")).loc["a", "distance_m"]
+    assert found == pytest.approx(GEODESIC.Inverse(49.5, -117.01, 49.5, -117.0)["s12"], rel=1e-6)
+
+
+def test_points_without_coordinates() -> None:
+    """A missing point has no distance and says why; an empty frame gives an empty result."""
+    places = points((-117.0, 49.0), (0, 0))
+    places.loc["b", "geometry"] = None
+    found = distance_to(places, layer([Point(-117.0, 49.0)], "EPSG:4326"))
+    assert found["distance_m"].tolist() == pytest.approx([0, np.nan], nan_ok=True)
+    assert found["reason"].tolist() == ["", "no coordinates"]
+    assert len(distance_to(places.iloc[:0], layer([Point(0, 0)], "EPSG:4326"))) == 0
+
+
+def test_real_streets_in_us_feet() -> None:
+    """libpysal's streets in Arizona state-plane feet, against geopandas in a projection of the place."""
+    features = open_features("roads", LayerSettings(path="geodanet/streets.shp"), folder=EXAMPLES)
+    assert CRS(features.frame.crs).axis_info[0].unit_conversion_factor == pytest.approx(1200 / 3937)
+    places = scattered(features.frame.to_crs(4326).total_bounds, 300)
+    local = CRS.from_proj4(f"+proj=tmerc +lon_0={places.geometry.x.mean()} +k=1 +datum=WGS84 +units=m")
+    np.testing.assert_allclose(
+        distance_to(places, features)["distance_m"],
+        measured(places, features, local),
+        rtol=1e-5,
+        atol=0.001,
+    )
+
+
+@pytest.mark.parametrize("source", ["libpysal", "Debian"])
+def test_real_counties_in_nad27_degrees(source: str) -> None:
+    """Counties in NAD27 degrees: the CRS stated (libpysal's sids2) or in the file (Debian's r-cran-sf)."""
+    if source == "Debian" and not COUNTIES.exists():
+        pytest.skip("Debian's r-cran-sf is not installed")
+    settings = {
+        "libpysal": LayerSettings(path=str(EXAMPLES / "sids2/sids2.shp"), crs="EPSG:4267"),
+        "Debian": LayerSettings(path=str(COUNTIES)),
+    }
+    features = open_features("urban", settings[source], folder=Path())
+    assert CRS(features.frame.crs).geodetic_crs.datum.name.startswith("North American Datum 1927")
+    places = scattered(np.array([-80.0, 36.7, -78.0, 37.2]), 40)
+    local = CRS.from_proj4("+proj=tmerc +lon_0=-79 +k=1 +datum=WGS84 +units=m")
+    found = distance_to(places, features)["distance_m"]
+    # 90 km from its meridian the projection stretches by 1e-4
+    np.testing.assert_allclose(found, measured(places, features, local), rtol=1e-4, atol=0.01)
+    moved = replace(features, frame=features.frame.set_crs(4326, allow_override=True))
+    shift = np.abs(distance_to(places, moved)["distance_m"] - found)
+    assert shift.median() > 5  # read as WGS 84 the same layer lies elsewhere
+
+
+@pytest.mark.parametrize(("part", "name"), [("lines", "roads"), ("multipolygons", "buildings")])
+def test_real_openstreetmap(part: str, name: str) -> None:
+    """Roads and buildings of pyrosm's packaged extract, against geopandas in the country's own CRS."""
+    folder = Path(pyrosm.__file__).parent / "data"
+    features = open_features(name, LayerSettings(path="Helsinki.osm.pbf", layer=part), folder=folder)
+    places = scattered(features.frame.total_bounds, 150)
+    found = distance_to(places, features)["distance_m"]
+    expected = measured(places, features, CRS(3067))
+    np.testing.assert_allclose(found, expected, rtol=5e-4, atol=0.002)  # the scale of EPSG:3067 there
+    assert (found == 0).tolist() == (expected == 0).tolist()

@@ -1,0 +1,143 @@
+"""The rooms: imports go to a lower room or stay inside one, there are no cycles, the start is light."""
+
+import ast
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+import densite
+
+PACKAGE = Path(densite.__file__).parent
+
+ROOMS = {
+    "errors": 1,
+    "terms": 1,
+    "settings": 1,
+    "places": 2,
+    "records": 2,
+    "intake": 3,
+    "register": 3,
+    "layers": 3,
+    "testing": 3,
+    "discs": 4,
+    "terrain": 4,
+    "cover": 4,
+    "distance": 4,
+    "settlement": 4,
+    "gradient": 4,
+    "covariates": 5,
+    "compare": 5,
+    "tables": 6,
+    "webmap": 6,
+    "review": 6,
+    "deliveries": 7,
+    "studyfolder": 7,
+    "demo": 7,
+    "pipeline": 7,
+    "cli": 8,
+    "__init__": 9,
+    "__main__": 9,
+}
+
+
+def modules() -> list[Path]:
+    """List the package's modules."""
+    return sorted(p for p in PACKAGE.rglob("*.py") if "layers_demo" not in p.parts)
+
+
+def dotted(path: Path) -> str:
+    """Return the dotted name of a module's file."""
+    return ".".join(("densite", *path.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(".__init__")
+
+
+@cache
+def names() -> frozenset[str]:
+    """List the dotted names of all modules."""
+    return frozenset(dotted(path) for path in modules())
+
+
+def room_of(dotted: str) -> str:
+    """Return the room of ``densite.room.module``."""
+    parts = dotted.split(".")
+    return parts[1] if len(parts) > 1 else "__init__"
+
+
+def imports(path: Path) -> set[str]:
+    """List the densite modules that a module imports, anywhere in it."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("densite"):
+            full = (f"{node.module}.{alias.name}" for alias in node.names)
+            found.update(name if name in names() else node.module for name in full)
+        elif isinstance(node, ast.Import):
+            found.update(a.name for a in node.names if a.name.startswith("densite"))
+    return found
+
+
+def name_of(path: Path) -> str:
+    """Return the room in which a file stands."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return parts[0]
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_to_a_lower_room(path) -> None:
+    """No module imports from a higher room; in the same room only what does not import back."""
+    own = name_of(path)
+    for name in imports(path):
+        assert ROOMS[room_of(name)] <= ROOMS[own], f"{own} imports {name}"
+
+
+def test_every_room_is_known() -> None:
+    """A new file must be given its room here."""
+    assert {name_of(p) for p in modules()} == ROOMS.keys()
+
+
+def test_no_cycles_between_modules() -> None:
+    """Following the imports never comes back."""
+    graph = {dotted(path): imports(path) for path in modules()}
+    done: set[str] = set()
+
+    def visit(name: str, way: tuple[str, ...]) -> None:
+        assert name not in way, " -> ".join((*way, name))
+        if name in done or name not in graph:
+            return
+        for other in graph[name]:
+            visit(other, (*way, name))
+        done.add(name)
+
+    for name in graph:
+        if name != "densite":  # the package's own names are fetched late, by __getattr__
+            visit(name, ())
+
+
+def test_compare_knows_no_files() -> None:
+    """Statistics take arrays and frames, never paths, layers or a register."""
+    for path in (PACKAGE / "compare").glob("*.py"):
+        assert not {room_of(d) for d in imports(path)} & {"layers", "register", "settings", "intake"}
+        assert "open(" not in path.read_text(encoding="utf-8")
+
+
+def test_help_imports_nothing_heavy() -> None:
+    """`densite --help` must answer at once: no numpy, pandas, GDAL or pydantic on the way."""
+    code = (
+        "import sys; sys.argv=['densite','--help']\n"
+        "from densite.cli import main\n"
+        "try: main()\n"
+        "except SystemExit: pass\n"
+        "print(sorted({m.split('.')[0] for m in sys.modules} & "
+        "{'numpy','pandas','rasterio','geopandas','pydantic','sqlalchemy','folium','shapely','pyproj','scipy'}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("[]")
+
+
+def test_files_say_what_they_are() -> None:
+    """Every module starts with a docstring whose first line stands alone."""
+    for path in modules():
+        doc = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+        assert doc, path
+        assert doc.splitlines()[0].endswith("."), path
