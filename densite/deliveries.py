@@ -250,6 +250,6 @@ def known_of(register: Register, settings: Settings) -> Known:
     for visit in visits.to_dict("records"):
         place = f"{visit['source_file']} line {visit['source_line']}"
         known.rows[visit["row_key"]] = place
-        who = ["" if pd.isna(visit[name]) else visit[name] for name in ("observer", "female")]
-        known.add_visit(KnownVisit(visit["den_id"], visit["observed_on"], *who, place))
+        observer, female = ("" if pd.isna(visit[name]) else visit[name] for name in ("observer", "female"))
+        known.add_visit(KnownVisit(visit["den_id"], visit["observed_on"], observer, female, place))
     return known

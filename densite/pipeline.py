@@ -273,7 +273,7 @@ class Study:
         MapError
             There is nothing to show.
         """
-        from densite.webmap import crew_map
+        from densite.webmap import crew_map, write_map
 
         frame = self.frame
         if frame.empty:
@@ -285,10 +285,7 @@ class Study:
             overlay_px=self.settings.map.overlay_px,
         )  # fmt: skip
         target = Path(path) if path else self.out / "crew-map.html"
-        target.parent.mkdir(parents=True, exist_ok=True)
-        scratch = target.with_suffix(".part")
-        scratch.write_text(page, encoding="utf-8")
-        scratch.replace(target)
+        write_map(page, target)
         return target
 
     def _legend(self) -> cover.Legend | None:

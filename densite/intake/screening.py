@@ -143,8 +143,9 @@ def _duplicates(den: DenSite, visit: Visit, known: Known) -> Iterator[Problem]:
         reach = " and ".join(_spread(u, known) for u in (den.uncertainty_m, other.uncertainty_m))
         again = winter_of(visit.observed_on) in other.winters
         when = "of the same winter: one den twice?" if again else "of another winter: re-used?"
+        said = f"lies {distance:.0f} m from den {other.label}, within their uncertainties ({reach}), {when}"
         yield Problem(
-            Level.CONFIRM, f"lies {distance:.0f} m from den {other.label}, within their uncertainties ({reach}), {when}", "den_label",
+            Level.CONFIRM, said, "den_label",
             den.label, hint=f"give it the label {other.label}, or write yes under confirmed if they are two dens",
         )  # fmt: skip
 
