@@ -103,7 +103,7 @@ def _terrain(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, folde
     chosen = settings.terrain
     frame = terrain.terrain_at(points, dem, method=chosen.method, position_radius_m=chosen.position_radius_m)
     unit = {"vertical_unit": dem.unit or "m (assumed)", "distances": "ground"}
-    mccune = "McCune & Keon 2002, equations 1 and 2 of the paper by latitude and slope limits"
+    mccune = "McCune & Keon 2002, equation 1"
     for column, name, method, radius, said in (
         ("elevation_m", "elevation_m", "value of the cell", None, "m"),
         ("slope_deg", "derived_slope_deg", chosen.method, None, "deg"),
