@@ -168,9 +168,7 @@ def example() -> pd.DataFrame:
 
 def tabled(dens: pd.DataFrame) -> pd.DataFrame:
     """Return the frequencies of dens in the example's types and classes."""
-    return frequencies(
-        dens["den_type"], dens["landscape_class"], dens["female"], types=TYPES, classes=CLASSES
-    )
+    return frequencies(dens["den_type"], dens["landscape_class"], dens["female"], types=TYPES, classes=CLASSES)
 
 
 def test_rows_come_in_the_order_asked_for_and_drop_nothing() -> None:

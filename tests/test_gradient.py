@@ -28,12 +28,8 @@ IMPERVIOUS = GradientSettings(measure="impervious", scheme="imperviousness", rad
 PEOPLE = GradientSettings(measure="population", scheme="degree_of_urbanisation", radius_m=1000)
 WILD = GradientSettings(measure="housing", scheme="housing_beside_wildland", radius_m=500)
 POLYGONS = GradientSettings(measure="housing", scheme="polygons", radius_m=1000)
-EDGE = GradientSettings(
-    measure="urban_edge", scheme="breaks", breaks=(0, 2000), names=("town", "fringe", "far")
-)
-TENS = GradientSettings(
-    measure="population", scheme="breaks", breaks=(10, 100), names=("low", "mid", "high")
-)
+EDGE = GradientSettings(measure="urban_edge", scheme="breaks", breaks=(0, 2000), names=("town", "fringe", "far"))
+TENS = GradientSettings(measure="population", scheme="breaks", breaks=(10, 100), names=("low", "mid", "high"))
 Layers = dict[str, Raster | Features]
 
 
@@ -55,9 +51,7 @@ def raster(
     return open_raster(name, LayerSettings(path=path.name, unit=unit), folder=folder)
 
 
-def polygons(
-    folder: Path, name: str, shapes: list[shapely.Geometry], **columns: list[str | None]
-) -> Features:
+def polygons(folder: Path, name: str, shapes: list[shapely.Geometry], **columns: list[str | None]) -> Features:
     """Write polygons in UTM and open them."""
     gpd.GeoDataFrame(columns, geometry=shapes, crs=UTM).to_file(folder / f"{name}.gpkg", layer=name)
     return open_features(name, LayerSettings(path=f"{name}.gpkg"), folder=folder)
@@ -85,9 +79,7 @@ def around(limit: float) -> list[float]:
         (16.18, "exurban", "exurban", "rural"),
     ],
 )
-def test_housing_density_at_each_break_in_both_units(
-    hectares: float, below: str, at: str, above: str
-) -> None:
+def test_housing_density_at_each_break_in_both_units(hectares: float, below: str, at: str, above: str) -> None:
     """Theobald 2005: < 0.1, 0.1-0.68, 0.68-16.18, > 16.18 ha per unit; density runs the other way."""
     land = around(hectares)
     assert classify(gradient.units_per_km2(land), settings=HOUSING).tolist() == [below, at, above]

@@ -4,6 +4,7 @@ import datetime as dt
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,31 +12,9 @@ from hypothesis import strategies as st
 from densite import places
 from densite.errors import PlaceError
 
-# Rows of the test-value file of the World Magnetic Model 2025 (NOAA/NCEI and BGS, model report):
-# decimal year, altitude [km], latitude, longitude, declination [deg].
-WMM2025 = [
-    (2025.0, 28, 89, -121, -99.77),
-    (2025.0, 48, 80, -96, -29.91),
-    (2025.0, 54, 82, 87, 54.89),
-    (2025.0, 65, 43, 93, 0.50),
-    (2025.0, 51, -33, 109, -5.49),
-    (2025.0, 39, -59, -8, -15.75),
-    (2025.0, 3, -50, -103, 27.96),
-    (2025.0, 94, -29, -110, 15.74),
-    (2025.0, 66, 14, 143, -0.19),
-    (2025.0, 18, 0, 21, 1.29),
-    (2025.5, 6, -36, -137, 20.28),
-    (2026.5, 14, 0, 80, -3.10),
-    (2026.5, 12, -82, -68, 29.79),
-    (2026.5, 44, -46, -42, -11.36),
-    (2026.5, 12, 33, -145, 11.96),
-    (2027.0, 37, -66, -5, -17.22),
-    (2027.0, 67, 72, -115, 13.73),
-    (2027.0, 54, 54, 178, 0.63),
-    (2027.0, 57, -43, 50, -48.27),
-    (2027.0, 12, -63, 178, 57.87),
-    (2027.0, 61, 59, -77, -16.48),
-]
+# The test-value file of the World Magnetic Model 2025 (NOAA/NCEI and BGS, model report): decimal year,
+# altitude [km], latitude, longitude, declination [deg], and more.
+WMM2025 = np.loadtxt(Path(__file__).parent / "data" / "wmm2025_test_values.txt", usecols=range(5))
 
 
 def test_utm_against_geographiclib() -> None:
@@ -66,12 +45,13 @@ def test_convergence_against_geographiclib() -> None:
     assert places.convergence_deg(44.4, 33.3, "EPSG:32638") == pytest.approx(-0.329422222, abs=1e-8)
 
 
-@pytest.mark.parametrize(("year", "km", "lat", "lon", "expected"), WMM2025)
-def test_magnetic_model_against_its_own_test_values(year, km, lat, lon, expected) -> None:
-    """The coefficients and code that declination() uses give the model's published values."""
+def test_magnetic_model_against_its_own_test_values() -> None:
+    """The coefficients and code that declination() uses give all of the model's published values."""
     model = places._magnetic_model("wmm/WMM_2025.COF")
-    result = model.calculate(glat=lat, glon=lon, alt=km, time=year)
-    assert result.d == pytest.approx(expected, abs=0.005)
+    assert len(WMM2025) == 50
+    for year, km, lat, lon, expected in WMM2025:
+        result = model.calculate(glat=lat, glon=lon, alt=km, time=year)
+        assert result.d == pytest.approx(expected, abs=0.0051)  # printed with two decimals
 
 
 @pytest.mark.parametrize(

@@ -38,8 +38,7 @@ def reference(people: np.ndarray) -> np.ndarray:
     around = CORNERS - np.array([[0, 0, 0], [0, 1, 0], [0, 0, 0]])
     while True:
         votes = [
-            (n, ndimage.convolve((centre == n).astype(int), around, mode="constant"))
-            for n in set(centre[centre > 0])
+            (n, ndimage.convolve((centre == n).astype(int), around, mode="constant")) for n in set(centre[centre > 0])
         ]
         joins = [(n, (centre == 0) & (v >= 5)) for n, v in votes]
         if not any(cells.any() for _, cells in joins):

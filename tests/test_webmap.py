@@ -89,9 +89,7 @@ def layers(folder: Path) -> dict:
 def drawn(folder: Path, frame: gpd.GeoDataFrame, *, title: str = "Ondra Basin bear study", **changes) -> str:
     """Draw the study with all its layers, some of their names hostile."""
     codes = np.repeat(np.arange(4, dtype=np.int8), 15)[:, None] * np.ones((1, 60), np.int8)
-    grid = ClassGrid(
-        (HOSTILE[1], "suburban", "exurban", "rural"), codes, GRID * Affine.scale(4), CRS(UTM), HOSTILE[3]
-    )
+    grid = ClassGrid((HOSTILE[1], "suburban", "exurban", "rural"), codes, GRID * Affine.scale(4), CRS(UTM), HOSTILE[3])
     legend = Legend(HOSTILE[0], "", {11: "Open Water", 42: HOSTILE[2], 52: "Shrub/Scrub"})
     options = {"groups": GROUPS, "layers": layers(folder), "legend": legend, "landscape": grid} | changes
     return crew_map(frame, title=title, **options)

@@ -51,8 +51,8 @@ def _derive(study: Study) -> None:
     from densite.covariates import steps
 
     for name, layer in study.layers.items():
-        if getattr(layer, "left_out", 0):
-            click.echo(f"layer {name}: {layer.left_out} features without a usable geometry are left out", err=True)
+        if left_out := getattr(layer, "left_out", 0):
+            click.echo(f"layer {name}: {left_out} features without a usable geometry are left out", err=True)
     with shared.progress(len(steps(study.layers, study.settings)), "Deriving") as bar:
         frame = study.derive(step=lambda _: bar.update(1))
     missing = study.register.reasons()

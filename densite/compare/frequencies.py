@@ -42,9 +42,7 @@ METHODS = {
         f"fewer than {FEMALES_FOR_RATIO} females with or without the type: Wilson's interval on the "
         "effective number of dens p(1 - p)/v, v being the ratio estimator's variance, with the same t"
     ),
-    WILSON_FEMALES: (
-        "no variation between females, or one female: Wilson's interval with the number of females as n"
-    ),
+    WILSON_FEMALES: ("no variation between females, or one female: Wilson's interval with the number of females as n"),
     NO_DENS: "no dens in the class: no share and no interval",
 }
 
@@ -93,9 +91,7 @@ def wilson(count: ArrayLike, n: ArrayLike, *, confidence: float = 0.95) -> tuple
     return _score_interval(k / size, size, quantile)
 
 
-def clustered_share(
-    successes: ArrayLike, sizes: ArrayLike, *, confidence: float = 0.95
-) -> ShareInterval:
+def clustered_share(successes: ArrayLike, sizes: ArrayLike, *, confidence: float = 0.95) -> ShareInterval:
     """Return a share of dens and its interval when the dens of one female hang together.
 
     The share is the ratio of two totals over females. Its interval is, in this order of preference:
@@ -225,9 +221,7 @@ def _words(values: ArrayLike) -> list[str]:
     return ["" if pd.isna(value) else str(value).strip() for value in np.asarray(values, dtype=object)]
 
 
-def _with_extras(
-    listed: Sequence[str], found: pd.Series[str], *, extras: tuple[str, ...], what: str
-) -> list[str]:
+def _with_extras(listed: Sequence[str], found: pd.Series[str], *, extras: tuple[str, ...], what: str) -> list[str]:
     """Return the listed names and the extras that occur; anything else is refused."""
     occurring = set(found)
     names = [*listed, *(extra for extra in extras if extra in occurring and extra not in listed)]

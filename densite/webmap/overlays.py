@@ -280,9 +280,7 @@ def _grid(raster: Raster, region: Region, longest_px: int) -> Grid | None:
         raise MapError(f"layer '{raster.name}': {error}") from None
 
 
-def _screen_grid(
-    crs: Any, transform: Affine, shape: tuple[int, ...], region: Region, longest_px: int
-) -> Grid | None:
+def _screen_grid(crs: Any, transform: Affine, shape: tuple[int, ...], region: Region, longest_px: int) -> Grid | None:
     """Lay cells over the part of a layer that the region shows, no finer than the layer itself."""
     rows, columns = shape
     bounds = rasterio.transform.array_bounds(rows, columns, transform)
@@ -336,4 +334,3 @@ def _without_rim(heights: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _raster_crs(crs: Any) -> Any:
     return rasterio.crs.CRS.from_wkt(crs.to_wkt())
-
