@@ -491,7 +491,7 @@ def declination(longitude: float, latitude: float, on: dt.date) -> Declination:
 
     Notes
     -----
-    Source: World Magnetic Model, NOAA NCEI and BGS (WMM2025, doi:10.25921/aqfd-sd83; earlier winters
+    Source: World Magnetic Model, NOAA NCEI and BGS (WMM2025 for 2025 to 2029; earlier winters
     by the model of their own five years), computed by pygeomag.
     """
     year = on.year + (on.timetuple().tm_yday - 1) / (366 if on.year % 4 == 0 else 365)
