@@ -171,6 +171,30 @@ class Study:
         self._write_manifest(found)
         return self.frame
 
+    def covariates_at(self, points: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        """Derive the same values at any points, without storing them.
+
+        Parameters
+        ----------
+        points : GeoDataFrame
+            Points in any CRS.
+
+        Returns
+        -------
+        GeoDataFrame
+            The points in EPSG:4326 with a column for each value, as :meth:`derive` gives at dens.
+
+        Raises
+        ------
+        LayerError
+            The points have no CRS, or layers or choices in study.toml do not fit.
+        """
+        if points.crs is None:
+            raise LayerError("the points have no CRS: say which with points.set_crs(...)")
+        placed = points.to_crs(4326)
+        found = covariates.covariates(placed, settings=self.settings, layers=self.layers, folder=self.folder)
+        return placed.join(found.values)
+
     def _write_manifest(self, found: covariates.Covariates) -> None:
         """Write down with what the values were derived, so that they can be derived again."""
         self.out.mkdir(exist_ok=True)

@@ -4,6 +4,7 @@ import json
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from conftest import write
@@ -95,6 +96,16 @@ def test_five_lines_in_a_notebook(study) -> None:
     assert first["gradient"] == pytest.approx(200 / np.pi, rel=1e-3)
     assert first["landscape_class"] == "exurban"
     assert frame.crs.to_epsg() == 4326
+
+
+def test_any_points_get_the_same_values(study) -> None:
+    """Dens in another CRS, without their records: the values that derive() stores."""
+    stored = study.derive()
+    found = study.covariates_at(study.dens[["geometry"]].to_crs(CRS))
+    for name in ("derived_slope_deg", "canopy_mean_pct_100m", "roads_distance_m", "landscape_class"):
+        pd.testing.assert_series_equal(found[name], stored[name].reindex(found.index), check_exact=False, rtol=1e-6)
+    with pytest.raises(LayerError, match="no CRS"):
+        study.covariates_at(study.dens[["geometry"]].set_crs(None, allow_override=True))
 
 
 def test_observed_stands_beside_derived(study) -> None:
