@@ -18,6 +18,11 @@ _HOMES = {
 }  # fmt: skip
 
 
+def __dir__() -> list[str]:
+    """List the public names."""
+    return __all__
+
+
 def __getattr__(name: str) -> Any:
     """Import a public name when it is first used, so that `densite --help` answers at once."""
     if name in _HOMES:

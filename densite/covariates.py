@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from densite import cover, distance, gradient, terrain
+from densite import cover, distance, gradient, sun, terrain
 from densite.layers import Features, Raster
 from densite.register.store import Provenance
 from densite.settings import Settings
@@ -139,6 +139,28 @@ def _against_field(points: gpd.GeoDataFrame, frame: pd.DataFrame, settings: Sett
         )
 
 
+def _sun(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, folder: Path) -> Parts:
+    del folder
+    dem, chosen = _raster(layers, "elevation"), settings.sun
+    horizon = sun.horizon_at(points, dem, reach_m=chosen.reach_m)
+    hours = sun.direct_sun_hours(
+        points, horizon, start=chosen.start, end=chosen.end, part_of_day=chosen.part_of_day
+    )  # fmt: skip
+    told = {
+        "vertical_unit": dem.unit or "m (assumed)", "reach_m": chosen.reach_m,
+        "start": chosen.start.isoformat(), "end": chosen.end.isoformat(),
+    }  # fmt: skip
+    for part in chosen.part_of_day:
+        method = "middle of the sun's disc over the terrain, mean of the days"
+        yield hours[f"{part}_h"], hours["reason"], _source(f"sun_{part}_h", dem, method, "h", None, told)
+    method = "share of 72 directions"
+    yield (
+        horizon.unknown_share,
+        _no_reason(points),
+        _source("horizon_unknown_share", dem, method, "share", None, told),
+    )
+
+
 def _column(points: gpd.GeoDataFrame, name: str) -> pd.Series[Any]:
     return points[name] if name in points else pd.Series(np.nan, index=points.index)
 
@@ -162,7 +184,7 @@ def _land_cover(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, fo
             column = f"share_{code}_{radius:g}m"
             if column in shares:
                 source = _source(f"cover_share_{code}", raster, method, "share", radius, told | {"class": name})
-                yield shares[column], _disc_reason(missing), source
+                yield shares[column], _disc_reason(missing, shares["reason"]), source
 
 
 def _means(layer: str) -> Callable[[gpd.GeoDataFrame, Settings, Layers, Path], Parts]:
@@ -177,7 +199,7 @@ def _means(layer: str) -> Callable[[gpd.GeoDataFrame, Settings, Layers, Path], P
             method = "mean of the disc's valid area, cut cells by area"
             yield (
                 means[f"mean_{radius:g}m"],
-                _disc_reason(missing),
+                _disc_reason(missing, means["reason"]),
                 _source(f"{layer}_mean_pct", raster, method, "%", radius),
             )
             yield (
@@ -204,23 +226,40 @@ def _nearest(layer: str) -> Callable[[gpd.GeoDataFrame, Settings, Layers, Path],
 def _landscape(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, folder: Path) -> Parts:
     chosen = settings.gradient
     frame = gradient.landscape_at(points, settings=chosen, layers=layers, folder=folder, layer_settings=settings.layers)
-    layer = layers[gradient.layer_of(chosen)]
     told = {"measure": chosen.measure, "scheme": chosen.scheme, "radius_m": chosen.radius_m}
-    definition, unit = gradient.definition(chosen), gradient.MEASURES[chosen.measure].unit
-    for name, said in (("gradient", unit), ("landscape_class", ""), ("class_could_be", "")):
-        words = frame[name].replace("", None) if name == "class_could_be" else frame[name]
+    definition, measure = gradient.definition(chosen), gradient.MEASURES[chosen.measure]
+    if measure.layer in layers:
+        layer = layers[measure.layer]
+        yield frame["gradient"], frame["reason"], _source("gradient", layer, definition, measure.unit, None, told)
+        missing = "share of the measure's disc without data"
+        yield frame["missing_share"], frame["reason"], _source("gradient_missing_share", layer, missing, "share")
+    sources = [layers[name] for name in gradient.layers_of(chosen)]
+    for name, unit, column in (
+        ("landscape_class", "", frame["landscape_class"]),
+        ("class_could_be", "", frame["class_could_be"].replace("", None)),
+        ("class_certain", "1 = yes", frame["class_certain"].map({True: 1.0, False: 0.0}).astype(float)),
+    ):
         reason = _no_reason(points) if name == "class_could_be" else frame["reason"]
-        yield words, reason, _source(name, layer, definition, said, None, told)
-    certain = frame["class_certain"].map({True: 1.0, False: 0.0}).astype(float)
-    yield certain, frame["reason"], _source("class_certain", layer, definition, "1 = yes", None, told)
+        source = _source(name, sources[0], definition, unit, None, told)
+        yield (
+            column,
+            reason,
+            replace(
+                source,
+                layer=", ".join(layer.name for layer in sources),
+                layer_fingerprint=", ".join(layer.fingerprint for layer in sources),
+            ),
+        )
 
 
 def _no_reason(points: gpd.GeoDataFrame) -> pd.Series[Any]:
     return pd.Series("", index=points.index)
 
 
-def _disc_reason(missing_share: pd.Series[Any]) -> pd.Series[Any]:
-    return pd.Series(np.where(missing_share > 0, "no valid cell in the disc", ""), index=missing_share.index)
+def _disc_reason(missing_share: pd.Series[Any], reason: pd.Series[Any]) -> pd.Series[Any]:
+    unread = reason.str.contains(cover.UNREADABLE, regex=False)
+    told = np.where(unread, cover.UNREADABLE, "no valid cell in the disc")
+    return pd.Series(np.where(missing_share > 0, told, ""), index=missing_share.index)
 
 
 def _raster(layers: Layers, name: str) -> Raster:
@@ -242,6 +281,7 @@ def _steps(settings: Settings) -> tuple[tuple[str, str, Callable[..., Parts]], .
     """List the steps: name, the layer without which the step is left out, and what computes it."""
     return (
         ("terrain", "elevation", _terrain),
+        ("sun", "elevation", _sun),
         ("land cover", "land_cover", _land_cover),
         ("canopy", "canopy", _means("canopy")),
         ("imperviousness", "impervious", _means("impervious")),

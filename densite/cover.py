@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -14,9 +15,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from densite.discs import DiscCells, disc_cells, disc_weights
+from densite.blocks import Block, visit
+from densite.discs import SLIVER, DiscTotals, disc_totals, disc_weights
 from densite.errors import LayerError
-from densite.layers import Raster, cells_at, read_windows
+from densite.layers import Raster, cells_at
 
 __all__ = [
     "Legend", "class_at", "class_shares", "disc_means", "disc_sums", "disc_weights", "read_legend",
@@ -31,6 +33,8 @@ SHIPPED = ("nlcd", "worldcover")
 NO_POINT = "no coordinates"
 OUTSIDE = "outside the raster"
 NODATA = "nodata"
+GAP = "nodata or outside the raster"
+UNREADABLE = "a block of the file cannot be read"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +47,7 @@ class Legend:
     nodata: int | None = None
 
 
-def value_at(points: gpd.GeoDataFrame, raster: Raster) -> pd.DataFrame:
+def value_at(points: gpd.GeoDataFrame, raster: Raster, *, threads: int | None = None) -> pd.DataFrame:
     """Return the value of the cell in which each point falls.
 
     Parameters
@@ -52,6 +56,8 @@ def value_at(points: gpd.GeoDataFrame, raster: Raster) -> pd.DataFrame:
         Points in EPSG:4326.
     raster : Raster
         The layer.
+    threads : int, optional
+        Number of threads that decode and add up; the result does not depend on it.
 
     Returns
     -------
@@ -72,14 +78,24 @@ def value_at(points: gpd.GeoDataFrame, raster: Raster) -> pd.DataFrame:
     inside = (rows >= 0) & (rows < raster.shape[0]) & (cols >= 0) & (cols < raster.shape[1])
     reasons[placed[~inside]] = OUTSIDE
     placed, rows, cols = placed[inside], rows[inside], cols[inside]
-    none = np.zeros(len(rows), dtype=np.int64)
-    for which, cells in read_windows(raster, rows, cols, half_rows=none, half_cols=none):
-        values[placed[which]] = cells[:, 0, 0]
+
+    def take(block: Block, which: Ints) -> None:
+        values[placed[which]] = block.take(rows[which], cols[which])
+
+    lost = visit(raster, rows, cols, take, threads=threads)
     reasons[placed[np.isnan(values[placed])]] = NODATA
+    reasons[placed[lost]] = UNREADABLE
     return pd.DataFrame({"value": values, "reason": reasons.astype(str)}, index=points.index)
 
 
-def disc_means(points: gpd.GeoDataFrame, raster: Raster, *, radii_m: Sequence[float]) -> pd.DataFrame:
+def disc_means(
+    points: gpd.GeoDataFrame,
+    raster: Raster,
+    *,
+    radii_m: Sequence[float],
+    threads: int | None = None,
+    compiled: bool | None = None,
+) -> pd.DataFrame:
     """Return the area-weighted mean of a layer in discs around points.
 
     Parameters
@@ -90,28 +106,38 @@ def disc_means(points: gpd.GeoDataFrame, raster: Raster, *, radii_m: Sequence[fl
         The layer, for example canopy cover. [%]
     radii_m : sequence of float
         Disc radii. [m]
+    threads : int, optional
+        Number of threads that decode and add up; the result does not depend on it.
+    compiled : bool, optional
+        Whether to add up in compiled code, see :func:`densite.discs.disc_totals`; by default where it
+        pays. The last digits may differ, so parts of one table should be made in one way.
 
     Returns
     -------
     DataFrame
         For each radius r ``mean_{r}m``, in the layer's own unit and over the valid part of the disc
         (missing when nothing is valid), and ``missing_share_{r}m``, the share of the disc that is
-        nodata or outside the raster [0..1]. Index of ``points``.
+        nodata or outside the raster [0..1]; last ``reason``, as of :func:`class_shares`. Index of
+        ``points``.
 
     Raises
     ------
     LayerError
         A radius is not positive, or the layer cannot be read.
     """
-    columns = _columns(points, radii_m, "mean")
-    for disc in disc_cells(points, raster, radii_m=radii_m):
-        valid = np.where(np.isnan(disc.values), 0.0, disc.areas).sum(axis=(1, 2))
-        columns[f"mean_{disc.radius_m:g}m"][disc.which] = _ratio(_weighted(disc), valid)
-        columns[f"missing_share_{disc.radius_m:g}m"][disc.which] = disc.missing_share
-    return pd.DataFrame(columns, index=points.index)
+    totals = disc_totals(points, raster, radii_m=radii_m, threads=threads, compiled=compiled)
+    means = [_ratio(sums, valid) for sums, valid in zip(totals.sums, totals.valid, strict=True)]
+    return _frame(points, totals, radii_m, "mean", means)
 
 
-def disc_sums(points: gpd.GeoDataFrame, raster: Raster, *, radii_m: Sequence[float]) -> pd.DataFrame:
+def disc_sums(
+    points: gpd.GeoDataFrame,
+    raster: Raster,
+    *,
+    radii_m: Sequence[float],
+    threads: int | None = None,
+    compiled: bool | None = None,
+) -> pd.DataFrame:
     """Return the sum of a layer of counts in discs around points.
 
     A cell that the circle cuts gives that share of its count, as if its count were spread evenly.
@@ -124,29 +150,32 @@ def disc_sums(points: gpd.GeoDataFrame, raster: Raster, *, radii_m: Sequence[flo
         A layer of counts per cell, for example persons or housing units.
     radii_m : sequence of float
         Disc radii. [m]
+    threads : int, optional
+        Number of threads that decode and add up; the result does not depend on it.
+    compiled : bool, optional
+        Whether to add up in compiled code, see :func:`densite.discs.disc_totals`; by default where it
+        pays. The last digits may differ, so parts of one table should be made in one way.
 
     Returns
     -------
     DataFrame
         For each radius r ``sum_{r}m``, a count, over the valid part of the disc and not scaled up
-        to the whole of it (missing when nothing is valid), and ``missing_share_{r}m`` [0..1].
-        Index of ``points``.
+        to the whole of it (missing when nothing is valid), and ``missing_share_{r}m`` [0..1]; last
+        ``reason``, as of :func:`class_shares`. Index of ``points``.
 
     Raises
     ------
     LayerError
         A radius is not positive, or the layer cannot be read.
     """
-    columns = _columns(points, radii_m, "sum")
-    for disc in disc_cells(points, raster, radii_m=radii_m):
-        seen = (~np.isnan(disc.values) & (disc.areas > 0)).any(axis=(1, 2))
-        sums = np.where(seen, _weighted(disc) / disc.cell_area, np.nan)
-        columns[f"sum_{disc.radius_m:g}m"][disc.which] = sums
-        columns[f"missing_share_{disc.radius_m:g}m"][disc.which] = disc.missing_share
-    return pd.DataFrame(columns, index=points.index)
+    totals = disc_totals(points, raster, radii_m=radii_m, threads=threads, compiled=compiled)
+    seen = totals.missing < 1
+    cells = [math.pi * radius**2 / totals.cell_area for radius in radii_m]
+    sums = [np.where(seen[r], totals.sums[r] * cells[r], np.nan) for r in range(len(cells))]
+    return _frame(points, totals, radii_m, "sum", sums)
 
 
-def class_at(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend) -> pd.DataFrame:
+def class_at(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend, threads: int | None = None) -> pd.DataFrame:
     """Return the class of the cell in which each point falls.
 
     Parameters
@@ -157,6 +186,8 @@ def class_at(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend) -> pd.
         A layer of class codes.
     legend : Legend
         The codes' meaning.
+    threads : int, optional
+        Number of threads that decode and add up; the result does not depend on it.
 
     Returns
     -------
@@ -169,7 +200,7 @@ def class_at(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend) -> pd.
     LayerError
         The layer cannot be read.
     """
-    found = value_at(points, raster)
+    found = value_at(points, raster, threads=threads)
     value, reason = found["value"].to_numpy(), found["reason"].to_numpy(dtype=object, copy=True)
     known = np.isin(value, list(legend.classes))
     for code in np.unique(value[~known & ~np.isnan(value)]):
@@ -180,7 +211,15 @@ def class_at(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend) -> pd.
     return pd.DataFrame({"code": codes, "name": names, "reason": reason.astype(str)}, index=points.index)
 
 
-def class_shares(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend, radii_m: Sequence[float]) -> pd.DataFrame:
+def class_shares(
+    points: gpd.GeoDataFrame,
+    raster: Raster,
+    *,
+    legend: Legend,
+    radii_m: Sequence[float],
+    threads: int | None = None,
+    compiled: bool | None = None,
+) -> pd.DataFrame:
     """Return the share of every class in discs around points.
 
     Parameters
@@ -193,6 +232,11 @@ def class_shares(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend, ra
         The codes' meaning. Codes that it does not hold count as missing.
     radii_m : sequence of float
         Disc radii. [m]
+    threads : int, optional
+        Number of threads that decode and add up; the result does not depend on it.
+    compiled : bool, optional
+        Whether to add up in compiled code, see :func:`densite.discs.disc_totals`; by default where it
+        pays. The last digits may differ, so parts of one table should be made in one way.
 
     Returns
     -------
@@ -200,7 +244,9 @@ def class_shares(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend, ra
         For each radius r, ``share_{code}_{r}m`` for every code that occurs in any of the discs, as
         shares of the valid area that sum to 1 (missing when nothing is valid), and
         ``missing_share_{r}m``, the share of the whole disc without a known class [0..1]; last
-        ``reason``, which says what the missing part is made of, else ''. Index of ``points``.
+        ``reason``, which says what the missing part of the largest disc is made of, else ''. Where
+        a block of the file under a disc cannot be read, all of that disc is missing. Index of
+        ``points``.
 
     Raises
     ------
@@ -208,21 +254,14 @@ def class_shares(points: gpd.GeoDataFrame, raster: Raster, *, legend: Legend, ra
         A radius is not positive, or the layer cannot be read.
     """
     codes = np.array(sorted(legend.classes), dtype=np.int64)
-    table = {radius: np.full((len(points), len(codes) + 1), np.nan) for radius in map(float, radii_m)}
-    reasons = np.full(len(points), NO_POINT, dtype=object)
-    for disc in disc_cells(points, raster, radii_m=radii_m):
-        place = _places(disc.values, codes)
-        areas = _areas_by_class(place, disc.areas, len(codes))
-        table[disc.radius_m][disc.which] = areas / areas.sum(axis=1, keepdims=True)
-        if disc.radius_m == max(radii_m):
-            reasons[disc.which] = _disc_reasons(disc, place == len(codes), legend, raster)
-    occurs = np.flatnonzero(np.any([np.nansum(t[:, :-1], axis=0) > 0 for t in table.values()], axis=0))
+    totals = disc_totals(points, raster, radii_m=radii_m, codes=codes, threads=threads, compiled=compiled)
+    occurs = np.flatnonzero((totals.shares >= SLIVER).any(axis=(0, 1)))
     columns: dict[str, object] = {}
-    for radius, shares in table.items():
-        valid = shares[:, :-1].sum(axis=1)
+    for radius, shares, valid, missing in zip(radii_m, totals.shares, totals.valid, totals.missing, strict=True):
         columns |= {f"share_{codes[i]}_{radius:g}m": _ratio(shares[:, i], valid) for i in occurs}
-        columns[f"missing_share_{radius:g}m"] = np.where(np.isnan(valid), 1.0, shares[:, -1])
-    return pd.DataFrame(columns | {"reason": reasons.astype(str)}, index=points.index)
+        columns[f"missing_share_{radius:g}m"] = missing
+    reasons = _reasons(totals, radii_m, lambda code: _unknown(code, legend, raster))
+    return pd.DataFrame(columns | {"reason": reasons}, index=points.index, copy=False)
 
 
 def read_legend(name_or_path: str, *, folder: Path) -> Legend:
@@ -267,19 +306,14 @@ def read_legend(name_or_path: str, *, folder: Path) -> Legend:
     return Legend(name, notes.get("source", str(path.name)), classes, nodata)
 
 
-def _columns(points: gpd.GeoDataFrame, radii_m: Iterable[float], kind: str) -> dict[str, Floats]:
-    """Return the columns of a disc result, filled as for points without coordinates."""
-    columns: dict[str, Floats] = {}
-    for radius in radii_m:
-        columns[f"{kind}_{radius:g}m"] = np.full(len(points), np.nan)
-        columns[f"missing_share_{radius:g}m"] = np.ones(len(points))
-    return columns
-
-
-def _weighted(disc: DiscCells) -> Floats:
-    """Sum the cells' values times the area that the disc covers of them."""
-    total: Floats = np.nansum(disc.values * disc.areas, axis=(1, 2))
-    return total
+def _frame(
+    points: gpd.GeoDataFrame, totals: DiscTotals, radii_m: Sequence[float], kind: str, values: list[Floats]
+) -> pd.DataFrame:
+    """Return values of discs with their missing shares, radius by radius, and the reasons."""
+    columns: dict[str, object] = {}
+    for radius, value, missing in zip(radii_m, values, totals.missing, strict=True):
+        columns |= {f"{kind}_{radius:g}m": value, f"missing_share_{radius:g}m": missing}
+    return pd.DataFrame(columns | {"reason": _reasons(totals, radii_m)}, index=points.index)
 
 
 def _ratio(part: Floats, whole: Floats) -> Floats:
@@ -288,31 +322,18 @@ def _ratio(part: Floats, whole: Floats) -> Floats:
     return ratio
 
 
-def _places(values: Floats, codes: Ints) -> Ints:
-    """Return each cell's place among the legend's codes; one past the last where it has none."""
-    place = np.searchsorted(codes, np.where(np.isnan(values), codes[0], values)).clip(max=len(codes) - 1)
-    return np.where(codes[place] == values, place, len(codes))
-
-
-def _areas_by_class(place: Ints, areas: Floats, count: int) -> Floats:
-    """Sum the covered areas by window and class, the missing ones last, shape (k, count + 1). [m2]"""
-    window = np.arange(len(place))[:, None, None] * (count + 1)
-    cells = len(place) * (count + 1)
-    flat: Floats = np.bincount((place + window).ravel(), weights=areas.ravel(), minlength=cells).astype(float)
-    return flat.reshape(len(place), count + 1)
-
-
-def _disc_reasons(disc: DiscCells, missing: NDArray[np.bool_], legend: Legend, raster: Raster) -> list[str]:
-    """Say for each disc what its cells without a class hold."""
-    missing = missing & (disc.areas > 0)
-    reasons = []
-    for cells, lost in zip(disc.values, missing, strict=True):
-        values = cells[lost]
-        told = [_unknown(code, legend, raster) for code in np.unique(values[~np.isnan(values)])]
-        if np.isnan(values).any():
-            told.append("nodata or outside the raster")
-        reasons.append("; ".join(dict.fromkeys(told)))
-    return reasons
+def _reasons(
+    totals: DiscTotals, radii_m: Sequence[float], unknown: Callable[[float], str] = "code {:g}".format
+) -> NDArray[np.str_]:
+    """Say for each point what the missing part of its largest disc is made of."""
+    largest = int(np.argmax(radii_m))
+    parts = [(unknown(code), totals.strangers[code]) for code in sorted(totals.strangers)]
+    parts += [(GAP, np.flatnonzero(totals.gap[largest])), (UNREADABLE, np.flatnonzero(totals.lost[largest]))]
+    reasons = np.full(len(totals.cell_area), "", dtype=object)
+    for text, where in parts:
+        reasons[where] = [f"{told}; {text}" if told else text for told in reasons[where]]
+    reasons[np.isnan(totals.cell_area)] = NO_POINT
+    return reasons.astype(str)
 
 
 def _unknown(code: float, legend: Legend, raster: Raster) -> str:

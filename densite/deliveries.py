@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -15,9 +15,9 @@ from sqlalchemy import Connection
 from densite.errors import IntakeError, Level, Problem
 from densite.intake.crewfile import read_crew_file
 from densite.intake.rawrow import RawRow
-from densite.intake.rejects import write_rejects
+from densite.intake.rejects import set_aside, write_rejects
 from densite.intake.rows import ReadRow, key_of, read_row
-from densite.intake.screening import Known, KnownDen, KnownVisit, screen
+from densite.intake.screening import Known, KnownDen, KnownVisit, moved, screen, settle_names
 from densite.records import DenSite, Visit, winter_of
 from densite.register import Register
 from densite.settings import Settings
@@ -38,6 +38,7 @@ class Delivery:
     problems: list[Problem] = field(default_factory=list)
     held_back: list[tuple[RawRow, str]] = field(default_factory=list)
     rejected: Path | None = None
+    mended: Path | None = None
     dry_run: bool = False
 
     @property
@@ -45,10 +46,11 @@ class Delivery:
         """Say in one line what came of the file."""
         would = "would be " if self.dry_run else ""
         said = (
-            f"{self.file}: {self.rows} rows; {would}recorded: {self.dens} new dens, {self.visits} visits; "
-            f"{self.known} known already; {len(self.held_back)} held back"
+            f"{self.file}: rows {self.rows}; {would}recorded: new dens {self.dens}, visits {self.visits}; "
+            f"known already {self.known}; held back {len(self.held_back)}"
         )
-        return f"{said} in {self.rejected}" if self.rejected else said
+        said += f" in {self.rejected}" if self.rejected else ""
+        return f"{said}; all rows are in, file renamed {self.mended.name}" if self.mended else said
 
 
 class _DryRun(Exception):  # noqa: N818 - a signal to roll back, no error
@@ -111,11 +113,18 @@ def hand_in(
         The register cannot be written; it is unchanged.
     """
     rows = read_crew_file(path, settings.intake)
-    delivery = deliver(rows, path.name, register=register, settings=settings, area=area, dry_run=dry_run, tick=tick)
-    if not delivery.rows:
-        raise IntakeError(f"{path.name} holds headings but no rows: nothing to take in")
-    if delivery.held_back and not dry_run:
-        delivery.rejected = write_rejects(delivery.held_back, folder=out, handed_in=path)
+
+    def finish(delivery: Delivery) -> None:
+        if not delivery.rows:
+            raise IntakeError(f"{path.name} holds headings but no rows: nothing to take in")
+        if delivery.held_back and not dry_run:
+            delivery.rejected = write_rejects(delivery.held_back, folder=out, handed_in=path)
+
+    delivery = deliver(
+        rows, path.name, register=register, settings=settings, area=area, dry_run=dry_run, tick=tick, finish=finish
+    )  # fmt: skip
+    if not delivery.held_back and not dry_run:
+        delivery.mended = set_aside(path, out)
     return delivery
 
 
@@ -128,6 +137,7 @@ def deliver(
     area: Any | None = None,
     dry_run: bool = False,
     tick: Tick = lambda _: None,
+    finish: Callable[[Delivery], None] = lambda _: None,
 ) -> Delivery:
     """Take raw rows into the register in one transaction; held-back rows are returned, not written.
 
@@ -139,6 +149,8 @@ def deliver(
         How the delivery is called in messages.
     register, settings, area, dry_run, tick
         As for :func:`hand_in`.
+    finish : callable
+        Called before anything is kept; an error in it keeps nothing.
 
     Returns
     -------
@@ -150,10 +162,11 @@ def deliver(
         As for :func:`hand_in`; the register is unchanged.
     """
     delivery = Delivery(name, dry_run=dry_run)
-    known = known_of(register, settings)
     try:
         with register.writing() as connection:
+            known = known_of(register, settings)  # inside the lock: nobody else adds dens meanwhile
             _take_all(iter(rows), delivery, known, register, connection, settings, area, tick)
+            finish(delivery)
             if dry_run:
                 raise _DryRun
     except _DryRun:
@@ -192,9 +205,10 @@ def _take(
     row: ReadRow, delivery: Delivery, known: Known, batch: _Batch, register: Register, connection: Connection,
     area: Any | None,
 ) -> None:  # fmt: skip
+    row = settle_names(row, known)
     problems = [*row.problems, *screen(row, known, area)]
     delivery.problems.extend(problems)
-    stops = [p for p in problems if p.level is Level.ERROR or (p.level is Level.CONFIRM and not row.confirmed)]
+    stops = [p for p in problems if p.level.holds_back and not (p.level is Level.CONFIRM and row.confirmed)]
     if stops or row.den is None or row.visit is None:
         delivery.held_back.append((row.raw, "; ".join(_told(p) for p in stops)))
         return
@@ -210,12 +224,25 @@ def _record(
         batch.dens[key] = den
         delivery.dens += 1
     else:
-        if key in batch.dens:
-            batch.write(register, connection)
-        register.fill_blanks(connection, den)
+        visit = _with_blanks_filled(den, visit, known, batch, register, connection)
     batch.visits.append(visit)
     delivery.visits += 1
     known.take(den, visit)
+
+
+def _with_blanks_filled(
+    den: DenSite, visit: Visit, known: Known, batch: _Batch, register: Register, connection: Connection
+) -> Visit:
+    """Fill in what the recorded den lacks, unless the row speaks of another place or type."""
+    same = known.dens[str(den.den_id)]
+    if moved(den, same, known) or (den.den_type != same.den_type and "unknown" not in (den.den_type, same.den_type)):
+        return visit
+    if same.den_id in batch.dens:
+        batch.write(register, connection)
+    filled = register.fill_blanks(connection, den)
+    if "den_type" in filled:
+        known.dens[same.den_id] = replace(same, den_type=den.den_type)
+    return visit.model_copy(update={"filled": ",".join(filled) or None})
 
 
 def _told(problem: Problem) -> str:
@@ -236,7 +263,8 @@ def known_of(register: Register, settings: Settings) -> Known:
     -------
     Known
     """
-    known = Known(settings.intake.assumed_uncertainty_m)
+    named = "the study boundary" if "boundary" in settings.layers else f"the area in which {settings.study.crs} is used"
+    known = Known(settings.intake.assumed_uncertainty_m, named)
     source = ("source_file", "source_line")
     visits = register.visits(only=("den_id", "observed_on", "observer", "female", "row_key", *source))
     winters = visits["observed_on"].map(winter_of).groupby(visits["den_id"]).agg(frozenset).to_dict()

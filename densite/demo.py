@@ -84,10 +84,12 @@ def make_demo(folder: Path) -> list[Path]:
         The folder holds a study already or cannot be written.
     """
     source = demo_source()
-    lay_out(folder, study_text(
+    text = study_text(
         name="Ondra Basin bear study", crs="EPSG:32611", time_zone="America/Boise", study_id=STUDY_ID,
         layers=_LAYERS, columns=_columns(source),
-    ))  # fmt: skip
+    )  # fmt: skip
+    # The demo's DEM ends 2 km beyond its boundary: a wider horizon would be unknown at many dens.
+    lay_out(folder, text.replace("[sun]\n", "[sun]\nreach_m = 2000.0\n"))
     for file in (*source.glob("*.tif"), *source.glob("*.gpkg")):
         shutil.copyfile(file, folder / "layers" / file.name)
     (folder / "crew").mkdir(exist_ok=True)

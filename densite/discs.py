@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import importlib.util
+import math
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import geopandas as gpd
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from densite.blocks import Block, BlockGrid, grid_of, visit
 from densite.errors import LayerError
 from densite.layers import Raster, cells_at, ground_jacobian, lon_lat, read_windows
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+BlockTotals: TypeAlias = Callable[..., tuple[Floats, Floats]]
+
+UNIT = 2.0**-50  # shares of a disc are whole multiples of this: their sums are exact, in whatever order
+SLIVER = 1e-12  # share of a disc that rounding can leave: it counts as nothing
+BAND_CELLS = 2**19  # a block is worked through in bands of so many cells, whatever its own size
+TOGETHER = 4096  # discs of a block whose totals are held at once
+STRANGERS = 250  # more codes than this that the legend does not hold: it is another legend's layer
+DISC_COST = 1200  # cells that numpy counts in the time in which it starts a disc
+COMPILED_FROM = 2e7  # cells; numpy counts fewer before the compiled kernel is loaded
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +54,57 @@ class DiscCells:
     def share(self, chosen: NDArray[np.bool_]) -> Floats:
         """Return the share of each disc's area that chosen cells (k, h, w) hold, shape (k,). [0..1]"""
         return _total(np.where(chosen, self.areas, 0.0)) / _total(self.areas)
+
+
+@dataclass(frozen=True, slots=True)
+class DiscTotals:
+    """What the discs around n points hold of a raster, for r radii and c classes.
+
+    ``shares`` (r, n, c) is the share of each disc's area by class and ``missing`` (r, n) that without
+    class or value, 1 where nothing is known [0..1]; ``sums`` (r, n) the values times the shares;
+    ``cell_area`` (n,) a cell's area [m2], NaN where a point has no coordinates. ``gap`` and ``lost``
+    (r, n) tell where nodata or ground outside the raster is part of the disc, and where a block of
+    the file under it could not be decoded. ``strangers`` holds the positions of the points whose
+    largest disc has codes that are not among the classes, by code.
+    """
+
+    shares: Floats
+    missing: Floats
+    sums: Floats
+    cell_area: Floats
+    gap: Flags
+    lost: Flags
+    strangers: dict[float, Ints]
+
+    @property
+    def valid(self) -> Floats:
+        """Share of each disc's area that has a class or a value, shape (r, n). [0..1]"""
+        valid: Floats = np.where(self.missing < 1, self.shares.sum(axis=2), 0.0)
+        return valid
+
+
+@dataclass(frozen=True, slots=True)
+class _Discs:
+    """Centres (n,) in cells and the sides of a cell there [m]; NaN where there is no point."""
+
+    row: Floats
+    col: Floats
+    high: Floats
+    wide: Floats
+
+    def seen_from(self, top: int, left: int, which: Ints) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return some of them with their centres counted from another cell than the first."""
+        return self.row[which] - top, self.col[which] - left, self.high[which], self.wide[which]
+
+
+@dataclass(frozen=True, slots=True)
+class _Overlaps:
+    """Which disc touches which block: the disc, the block's first cell, and how near it comes [m]."""
+
+    disc: Ints
+    row: Ints
+    col: Ints
+    near: Floats
 
 
 def disc_weights(x_edges: ArrayLike, y_edges: ArrayLike, *, radius_m: float) -> Floats:
@@ -78,6 +144,9 @@ def disc_weights(x_edges: ArrayLike, y_edges: ArrayLike, *, radius_m: float) -> 
     part = np.where(inside, rectangle, under_x[..., None, :] + beyond[..., :, None])
     part *= np.sign(x)[..., None, :] * np.sign(y)[..., :, None]
     areas: Floats = np.abs(np.diff(np.diff(part, axis=-1), axis=-2))
+    # rounding leaves cells outside the circle a sliver, which a huge value would turn into something
+    near_x, near_y = _nearest(x), _nearest(y)
+    areas[near_x[..., None, :] ** 2 + near_y[..., :, None] ** 2 >= radius_m**2] = 0.0
     return areas
 
 
@@ -109,8 +178,7 @@ def disc_cells(points: gpd.GeoDataFrame, raster: Raster, *, radii_m: Sequence[fl
     LayerError
         No radius or one that is not positive, or the layer cannot be read.
     """
-    if not len(radii_m) or not all(np.isfinite(radius) and radius > 0 for radius in radii_m):
-        raise LayerError(f"disc radii {list(radii_m)}: expected one or more, each above 0 m")
+    _check(radii_m)
     row, col = cells_at(points, raster)
     high, wide = cell_size(points, raster)
     placed = np.flatnonzero(np.isfinite(row) & np.isfinite(high) & np.isfinite(wide))
@@ -129,6 +197,105 @@ def disc_cells(points: gpd.GeoDataFrame, raster: Raster, *, radii_m: Sequence[fl
                 areas=disc_weights(x_edges, y_edges, radius_m=float(radius)),
                 cell_area=high[which] * wide[which],
             )
+
+
+def disc_totals(
+    points: gpd.GeoDataFrame,
+    raster: Raster,
+    *,
+    radii_m: Sequence[float],
+    codes: Ints | None = None,
+    threads: int | None = None,
+    compiled: bool | None = None,
+) -> DiscTotals:
+    """Add up what discs around points hold of a raster, decoding each block under them once.
+
+    Discs are laid on the ground as :func:`disc_cells` says. A disc that lies over several blocks gets
+    its part from each of them. Shares do not depend on the order of the blocks, so not on the number
+    of threads: they are kept as multiples of 2^-50, whose sums are exact. Sums of values are added
+    together with what rounding takes from them, so that the order shows in no digit that is kept,
+    bar a tie in the last one.
+
+    Parameters
+    ----------
+    points : GeoDataFrame
+        Points in EPSG:4326.
+    raster : Raster
+        The layer.
+    radii_m : sequence of float
+        Disc radii. [m]
+    codes : ndarray of int, shape (c,), optional
+        The classes of a layer of codes, rising. Without them the layer's values are added up, and
+        there is one class: the cells that have a value.
+    threads : int, optional
+        Number of threads, see :func:`densite.blocks.visit`.
+    compiled : bool, optional
+        Whether to use the compiled kernel; by default where numba is installed and the discs are
+        many enough to make up for loading it.
+
+    Returns
+    -------
+    DiscTotals
+
+    Raises
+    ------
+    LayerError
+        No radius or one that is not positive, the layer cannot be opened, or it holds very many codes
+        that are not among the classes.
+    """
+    _check(radii_m)
+    discs = _Discs(*cells_at(points, raster), *cell_size(points, raster))
+    overlaps = _overlaps(discs, grid_of(raster), max(radii_m))
+    totals = _kernel(_cells(discs, radii_m) >= COMPILED_FROM if compiled is None else compiled)
+    gathered = _Gathered(discs, overlaps.disc, np.array(radii_m, float), codes, totals, raster.name)
+    undone = visit(raster, overlaps.row, overlaps.col, gathered.add, threads=threads)
+    lost = np.zeros((len(radii_m), len(points)), dtype=bool)
+    for r, radius in enumerate(radii_m):
+        lost[r, overlaps.disc[undone & (overlaps.near < radius)]] = True
+        gathered.add_outside(r, raster.shape)
+    return gathered.result(lost)
+
+
+def block_totals(
+    index: NDArray[np.unsignedinteger], values: Floats, classes: int, row: Floats, col: Floats, high: Floats,
+    wide: Floats, radii: Floats, unit: float,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Return what discs hold of a block, in plain numpy: parameters and result as of the compiled twin.
+
+    Parameters
+    ----------
+    index : ndarray of int, shape (h, w)
+        Class of each cell, below ``classes``.
+    values : ndarray, shape (h, w) or (0, 0)
+        Values, 0 where missing; empty where there is nothing to sum.
+    classes : int
+        Number of classes.
+    row, col : ndarray, shape (k,)
+        Centres, from the block's first cell. [cells]
+    high, wide : ndarray, shape (k,)
+        Sides of a cell at each disc. [m]
+    radii : ndarray, shape (r,)
+        Radii. [m]
+    unit : float
+        Shares are rounded to multiples of this. [1]
+
+    Returns
+    -------
+    tuple of ndarray
+        Share of each disc by class (r, k, classes) and sum of values times shares (r, k).
+    """
+    shares, sums = np.zeros((len(radii), len(row), classes)), np.zeros((len(radii), len(row)))
+    for (r, radius), k in ((r, k) for r in enumerate(radii) for k in range(len(row))):
+        rows = _touched(row[k], radius / high[k], index.shape[0])
+        cols = _touched(col[k], radius / wide[k], index.shape[1])
+        if len(rows) and len(cols):
+            y = (np.append(rows, rows[-1] + 1) - row[k]) * high[k]
+            x = (np.append(cols, cols[-1] + 1) - col[k]) * wide[k]
+            part = disc_weights(x, y, radius_m=radius) / (math.pi * radius**2)
+            window = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
+            shares[r, k] = np.bincount(index[window].ravel(), weights=part.ravel(), minlength=classes)
+            sums[r, k] = (values[window] * part).sum() if values.size else 0.0
+    return np.rint(shares / unit) * unit, sums
 
 
 def cell_size(points: gpd.GeoDataFrame, raster: Raster) -> tuple[Floats, Floats]:
@@ -153,6 +320,207 @@ def cell_size(points: gpd.GeoDataFrame, raster: Raster) -> tuple[Floats, Floats]
     width = np.hypot(yn, ye) / determinant * abs(raster.transform.a)
     height = np.hypot(xn, xe) / determinant * abs(raster.transform.e)
     return height, width
+
+
+class _Gathered:
+    """Totals of all discs, to which the blocks of a raster add their parts from several threads."""
+
+    def __init__(
+        self, discs: _Discs, requests: Ints, radii: Floats, codes: Ints | None, totals: BlockTotals, layer: str
+    ) -> None:
+        """``requests`` are the discs of the overlaps that are handed to :func:`densite.blocks.visit`."""
+        self.discs, self.requests, self.radii, self.codes, self.totals = discs, requests, radii, codes, totals
+        self.layer = layer
+        # after the classes come nodata and, in a layer of codes, the codes that are none of them
+        self.classes = 1 if codes is None else len(codes)
+        self.kinds = 2 if codes is None else len(codes) + 2
+        count = len(discs.row)
+        self.shares = np.zeros((len(radii), count, self.kinds))
+        self.sums, self.rounding = np.zeros((len(radii), count)), np.zeros((len(radii), count))
+        self.strangers: dict[float, list[Ints]] = {}
+        self.lock = threading.Lock()
+
+    def add(self, block: Block, which: Ints) -> None:
+        """Add what discs hold of a block."""
+        mine = self.requests[which]
+        for band in block.bands(BAND_CELLS):
+            row, _, high, _ = self.discs.seen_from(band.top, band.left, mine)
+            reach = self.radii.max() / high
+            here = mine[(row + reach > 0) & (row - reach < len(band.raw))]
+            if len(here):
+                index, values = self._coded(band)
+                for start in range(0, len(here), TOGETHER):
+                    self._add_part(band, index, values, here[start : start + TOGETHER])
+
+    def add_outside(self, r: int, shape: tuple[int, int]) -> None:
+        """Add what discs of one radius hold of the ground outside the raster."""
+        radius, discs = self.radii[r], self.discs
+        tall, broad = radius / discs.high, radius / discs.wide
+        inside = (discs.row >= tall) & (discs.row <= shape[0] - tall)
+        inside &= (discs.col >= broad) & (discs.col <= shape[1] - broad)
+        over = np.flatnonzero(~inside & _placed(discs))
+        row, col, high, wide = discs.seen_from(0, 0, over)
+        endless = np.full(len(over), np.inf)
+        x = np.stack([-endless, -col * wide, (shape[1] - col) * wide, endless], axis=1)
+        y = np.stack([-endless, -row * high, (shape[0] - row) * high, endless], axis=1)
+        areas = disc_weights(x, y, radius_m=radius)
+        areas[:, 1, 1] = 0.0
+        self.shares[r, over, self.classes] += np.rint(_total(areas) / (math.pi * radius**2) / UNIT) * UNIT
+
+    def result(self, lost: Flags) -> DiscTotals:
+        """Return the totals; of a disc that has lost a block nothing is known."""
+        known, unknown = self.shares[..., : self.classes], self.shares[..., self.classes :]
+        missing = unknown.sum(axis=2)
+        missing[missing < SLIVER] = 0.0
+        missing[(known.sum(axis=2) < SLIVER) | lost] = 1.0
+        return DiscTotals(
+            shares=known, missing=missing, sums=self.sums + self.rounding,
+            cell_area=np.where(_placed(self.discs), self.discs.high * self.discs.wide, np.nan),
+            gap=unknown[..., 0] >= SLIVER, lost=lost,
+            strangers={code: np.unique(np.concatenate(found)) for code, found in self.strangers.items()},
+        )  # fmt: skip
+
+    def _coded(self, band: Block) -> tuple[NDArray[np.unsignedinteger], Floats]:
+        """Return the class of each cell, and its value where there are values to add up."""
+        if self.codes is not None:
+            return _class_index(band, self.codes), np.empty((0, 0))
+        values = band.values()
+        gone = np.isnan(values)
+        values[gone] = 0.0
+        return gone.astype(np.uint8), values
+
+    def _add_part(self, band: Block, index: NDArray[np.unsignedinteger], values: Floats, part: Ints) -> None:
+        discs = self.discs.seen_from(band.top, band.left, part)
+        shares, sums = self.totals(index, values, self.kinds, *discs, self.radii, UNIT)
+        with self.lock:
+            for r in range(len(self.radii)):
+                self.shares[r][part] += shares[r]
+                if values.size:
+                    self._add_sums(r, part, sums[r])
+        if self.codes is not None:
+            strange = shares[self.radii.argmax(), :, -1] >= SLIVER
+            if strange.any():
+                self._note_strangers(band, index, part[strange])
+
+    def _add_sums(self, r: int, part: Ints, sums: Floats) -> None:
+        """Add sums and keep what rounding takes from them, so that the order does not show.
+
+        Source: Knuth 1997, The Art of Computer Programming 2, section 4.2.2, theorem B (citation from
+        memory).
+        """
+        before = self.sums[r][part]
+        after = before + sums
+        taken = after - before
+        self.rounding[r][part] += (before - (after - taken)) + (sums - taken)
+        self.sums[r][part] = after
+
+    def _note_strangers(self, band: Block, index: NDArray[np.unsignedinteger], part: Ints) -> None:
+        """Note which discs of the largest radius hold which codes that are not among the classes."""
+        strange = index == self.kinds - 1
+        found, places = np.unique(band.values()[strange], return_inverse=True)
+        if len(found) > STRANGERS:
+            raise LayerError(
+                f"layer '{self.layer}' holds more than {STRANGERS} codes that its legend does not hold, "
+                f"{found[0]:g} to {found[-1]:g}: is it a layer of classes? Give it its own `legend`"
+            )
+        places_of_all = np.full(index.shape, len(found), dtype=np.uint8)
+        places_of_all[strange] = places
+        discs = self.discs.seen_from(band.top, band.left, part)
+        largest = np.array([self.radii.max()])
+        shares, _ = self.totals(places_of_all, np.empty((0, 0)), len(found) + 1, *discs, largest, UNIT)
+        with self.lock:
+            for i, code in enumerate(found):
+                self.strangers.setdefault(float(code), []).append(part[shares[0, :, i] >= SLIVER])
+
+
+def _check(radii_m: Sequence[float]) -> None:
+    if not len(radii_m) or not all(np.isfinite(radius) and radius > 0 for radius in radii_m):
+        raise LayerError(f"disc radii {list(radii_m)}: expected one or more, each above 0 m")
+
+
+def _cells(discs: _Discs, radii_m: Sequence[float]) -> float:
+    """Return about how many cells numpy would have to count, each disc's own cost included."""
+    per_m2 = 1 / (discs.high * discs.wide)[_placed(discs)]
+    return float(sum((DISC_COST + math.pi * radius**2 * per_m2).sum() for radius in radii_m))
+
+
+def _kernel(compiled: bool) -> BlockTotals:
+    """Return the compiled kernel if it is wanted and there, else the plain one."""
+    if compiled and importlib.util.find_spec("numba"):
+        try:
+            from densite import disckernel  # loading the compiler takes longer than a few discs
+        except ImportError:  # numba refuses a numpy that is newer than it knows
+            return block_totals
+        return disckernel.block_totals
+    return block_totals
+
+
+def _placed(discs: _Discs) -> Flags:
+    placed: Flags = np.isfinite(discs.row) & np.isfinite(discs.col) & np.isfinite(discs.high) & np.isfinite(discs.wide)
+    return placed
+
+
+def _overlaps(discs: _Discs, grid: BlockGrid, radius: float) -> _Overlaps:
+    """List the blocks that discs touch."""
+    placed = _placed(discs)
+    first, last = {}, {}
+    for i, (centre, side) in enumerate(((discs.row, discs.high), (discs.col, discs.wide))):
+        size, block = grid.shape[i], grid.block[i]
+        centre, reach = np.where(placed, centre, -1.0), np.where(placed, radius / side, 0.0)
+        placed = placed & (centre + reach > 0) & (centre - reach < size)
+        first[i] = np.clip(np.floor(centre - reach), 0, size - 1).astype(np.int64) // block
+        last[i] = np.clip(np.ceil(centre + reach) - 1, 0, size - 1).astype(np.int64) // block
+    across = last[1] - first[1] + 1
+    count = np.where(placed, (last[0] - first[0] + 1) * across, 0)
+    disc = np.repeat(np.arange(len(count)), count)
+    nth = np.arange(len(disc)) - np.repeat(np.cumsum(count) - count, count)
+    rows = (first[0][disc] + nth // across[disc]) * grid.block[0]
+    cols = (first[1][disc] + nth % across[disc]) * grid.block[1]
+    near = np.hypot(
+        _distance(discs.row[disc], rows, grid.block[0]) * discs.high[disc],
+        _distance(discs.col[disc], cols, grid.block[1]) * discs.wide[disc],
+    )
+    touched = near < radius  # the corners of a disc's frame are outside the disc
+    return _Overlaps(disc[touched], rows[touched], cols[touched], near[touched])
+
+
+def _distance(place: Floats, start: Ints, size: int) -> Floats:
+    """Return how far places are from stretches of a line. [cells]"""
+    distance: Floats = np.maximum(0.0, np.maximum(start - place, place - (start + size)))
+    return distance
+
+
+def _touched(place: float, reach: float, size: int) -> NDArray[np.intp]:
+    """Return the rows or columns of a block that a disc can touch."""
+    return np.arange(max(0, math.floor(place - reach)), min(size, math.ceil(place + reach)))
+
+
+def _class_index(block: Block, codes: Ints) -> NDArray[np.unsignedinteger]:
+    """Return each cell's place among the codes; after the last code come nodata and other codes."""
+    raw = block.raw
+    bits = 8 * raw.dtype.itemsize
+    if raw.dtype.kind not in "iu" or bits > 16 or raw.size < 2**bits:
+        return _places(block.values(), codes)
+    # few raw numbers are possible: look each of them up once
+    pattern = np.dtype(f"u{raw.dtype.itemsize}")
+    every = replace(block, raw=np.arange(2**bits, dtype=pattern).view(raw.dtype), missing=None)
+    index: NDArray[np.unsignedinteger] = np.take(_places(every.values(), codes), raw.view(pattern))
+    if block.missing is not None:
+        index[block.missing] = len(codes)
+    return index
+
+
+def _places(values: Floats, codes: Ints) -> NDArray[np.unsignedinteger]:
+    place = np.searchsorted(codes, np.where(np.isnan(values), codes[0], values)).clip(max=len(codes) - 1)
+    place = np.where(codes[place] == values, place, np.where(np.isnan(values), len(codes), len(codes) + 1))
+    return place.astype(np.uint8 if len(codes) < 250 else np.uint16)
+
+
+def _nearest(edges: Floats) -> Floats:
+    """Return how near each cell comes to the centre's column or row. [m]"""
+    before, after = edges[..., :-1], edges[..., 1:]
+    near: Floats = np.where((before < 0) != (after < 0), 0.0, np.minimum(np.abs(before), np.abs(after)))
+    return near
 
 
 def _other_leg(leg: Floats, radius: float) -> Floats:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -47,8 +46,9 @@ class Level(StrEnum):
     """How much a problem weighs.
 
     ``error``: the row cannot be used and must be mended. ``confirm``: the row is held back until a
-    person writes ``yes`` into its ``confirmed`` column. ``warning``: the row is taken and listed by
-    ``densite check``. ``note``: something was done with the row that its author should know.
+    person writes ``yes`` into its ``confirmed`` column. ``warning``: the row is taken; ``densite
+    check`` lists it again while the record shows it. ``note``: something was done
+    with the row that its author should know.
     """
 
     ERROR = "error"
@@ -73,20 +73,15 @@ class Problem:
     file: str = ""
     line: int = 0
     hint: str = ""
+    den: str = ""
 
-    def at(self, file: str, line: int) -> Problem:
-        """Return the same problem, placed in a file."""
-        return Problem(self.level, self.message, self.field, self.value, file, line, self.hint)
+    def at(self, file: str, line: int, *, den: str = "") -> Problem:
+        """Return the same problem, placed in a file and, where it is known, at a den."""
+        return replace(self, file=file, line=line, den=den or self.den)
 
     def __str__(self) -> str:
         """Read as ``crew.csv line 14: den_type 'cave'; allowed: tree, ...: next step``."""
         place = f"{self.file} line {self.line}: " if self.line else (f"{self.file}: " if self.file else "")
         hint = f" ({self.hint})" if self.hint else ""
-        return f"{place}{self.level}: {self.message}{hint}"
-
-
-def listed(problems: Iterable[Problem]) -> str:
-    """Return the problems one a line, worst first and in file order."""
-    order = list(Level)
-    ranked = sorted(problems, key=lambda p: (order.index(p.level), p.file, p.line))
-    return "\n".join(str(problem) for problem in ranked)
+        den = f"den {self.den}: " if self.den else ""
+        return f"{place}{self.level}: {den}{self.message}{hint}"

@@ -25,6 +25,7 @@ from densite.settings import GradientSettings, LayerSettings
 from densite.settlement import CENTRE, CLUSTER, RURAL, near_large_wildland, urbanisation_at
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 Names = NDArray[np.object_]
 Layers = Mapping[str, Raster | Features]
 Said = Mapping[str, LayerSettings]
@@ -202,6 +203,23 @@ def layer_of(settings: GradientSettings) -> str:
     return special.get(settings.scheme, MEASURES[settings.measure].layer)
 
 
+def layers_of(settings: GradientSettings) -> tuple[str, ...]:
+    """Return the names of all layers from which the landscape class comes.
+
+    Parameters
+    ----------
+    settings : GradientSettings
+        The study's choices.
+
+    Returns
+    -------
+    tuple of str
+        The one of :func:`layer_of` first.
+    """
+    beside = ("land_cover",) if settings.scheme == "housing_beside_wildland" else ()
+    return (layer_of(settings), *beside)
+
+
 def scheme_of(settings: GradientSettings) -> Scheme:
     """Return the scheme that the settings choose.
 
@@ -341,8 +359,8 @@ def gradient_at(points: gpd.GeoDataFrame, *, settings: GradientSettings, layers:
     Returns
     -------
     DataFrame
-        ``gradient`` in the measure's unit (see :data:`MEASURES`) and ``reason`` (why it is missing,
-        or which share of the disc is), index of ``points``.
+        ``gradient`` in the measure's unit (see :data:`MEASURES`), ``missing_share`` of the disc without
+        data, 0..1, and ``reason`` (why it is missing, or which share of the disc is), index of ``points``.
 
     Raises
     ------
@@ -355,15 +373,16 @@ def gradient_at(points: gpd.GeoDataFrame, *, settings: GradientSettings, layers:
         if not isinstance(layer, Features):
             raise LayerError("measure 'urban_edge' needs layer 'urban' to be polygons, not a raster")
         found = distance.distance_to_edge(points, layer)
-        return pd.DataFrame({"gradient": found["distance_m"], "reason": found["reason"].fillna("")})
+        told = {"gradient": found["distance_m"], "missing_share": 0.0, "reason": found["reason"].fillna("")}
+        return pd.DataFrame(told, index=points.index)
     raster = _raster(layer)
     if settings.measure == "impervious":
-        values, missing = _impervious(points, raster, settings.radius_m)
+        values, missing, unread = _impervious(points, raster, settings.radius_m)
     else:
-        values, missing = _density(points, raster, settings.radius_m)
+        values, missing, unread = _density(points, raster, settings.radius_m)
     missing = np.where(np.isfinite(lon_lat(points)[0]), missing, np.nan)
-    reasons = [_gap(value, share, raster.name) for value, share in zip(values, missing, strict=True)]
-    return pd.DataFrame({"gradient": values, "reason": reasons}, index=points.index)
+    reasons = [_gap(*told, raster.name) for told in zip(values, missing, unread, strict=True)]
+    return pd.DataFrame({"gradient": values, "missing_share": missing, "reason": reasons}, index=points.index)
 
 
 def landscape_at(
@@ -397,9 +416,9 @@ def landscape_at(
     Returns
     -------
     DataFrame
-        ``gradient``, ``landscape_class`` (None without), ``class_certain`` (True, False, or None
-        when it cannot be told), ``class_could_be`` (the other classes, urban first) and ``reason``,
-        index of ``points``.
+        ``gradient``, ``missing_share`` of its disc, ``landscape_class`` (None without),
+        ``class_certain`` (True, False, or None when it cannot be told), ``class_could_be`` (the other
+        classes, urban first) and ``reason``, index of ``points``.
 
     Raises
     ------
@@ -421,6 +440,7 @@ def landscape_at(
     return pd.DataFrame(
         {
             "gradient": dens["gradient"],
+            "missing_share": dens["missing_share"],
             "landscape_class": _column(own, dens),
             "class_certain": _column([certain for certain, _, _ in found], dens),
             "class_could_be": _column([could_be for _, could_be, _ in found], dens),
@@ -508,7 +528,7 @@ def _classed(
     scheme = scheme_of(chosen)
     if scheme.measure is None and MEASURES[chosen.measure].layer not in layers:
         # The class needs no measure here, so a study without its layer still gets classes.
-        told = pd.DataFrame({"gradient": np.nan, "reason": ""}, index=points.index)
+        told = pd.DataFrame({"gradient": np.nan, "missing_share": np.nan, "reason": ""}, index=points.index)
     else:
         told = gradient_at(points, settings=chosen, layers=layers)
     if scheme.breaks:
@@ -531,22 +551,22 @@ def _column(values: Sequence[Any] | Names, frame: pd.DataFrame) -> pd.Series[Any
     return pd.Series(values, index=frame.index, dtype=object)
 
 
-def _density(points: gpd.GeoDataFrame, raster: Raster, radius_m: float) -> tuple[Floats, Floats]:
-    """Return a density per km2 in discs and the share of each disc without data."""
+def _density(points: gpd.GeoDataFrame, raster: Raster, radius_m: float) -> tuple[Floats, Floats, Flags]:
+    """Return a density per km2 in discs, the share of each without data, and which could not be read."""
     per_km2 = _per_km2(raster)
     if per_km2 is not None:
         found = cover.disc_means(points, raster, radii_m=[radius_m])
-        return found[f"mean_{radius_m:g}m"].to_numpy(float) * per_km2, _missing(found, radius_m)
+        return found[f"mean_{radius_m:g}m"].to_numpy(float) * per_km2, _missing(found, radius_m), _unread(found)
     found = cover.disc_sums(points, raster, radii_m=[radius_m])
     missing = _missing(found, radius_m)
     valid_km2 = math.pi * radius_m**2 * (1 - missing) / 1e6
     with np.errstate(divide="ignore", invalid="ignore"):
         density = found[f"sum_{radius_m:g}m"].to_numpy(float) / valid_km2
-    return np.where(valid_km2 > 0, density, np.nan), missing
+    return np.where(valid_km2 > 0, density, np.nan), missing, _unread(found)
 
 
-def _impervious(points: gpd.GeoDataFrame, raster: Raster, radius_m: float) -> tuple[Floats, Floats]:
-    """Return mean imperviousness in percent and the share of each disc without data."""
+def _impervious(points: gpd.GeoDataFrame, raster: Raster, radius_m: float) -> tuple[Floats, Floats, Flags]:
+    """Return mean imperviousness in percent, and of each disc the same as :func:`_density`."""
     unit = (raster.unit or "%").strip().lower()
     if unit not in ("%", "percent", "pct", "fraction"):
         raise LayerError(f"layer '{raster.name}' is in '{raster.unit}'; need % or fraction: mend its `unit`")
@@ -556,7 +576,7 @@ def _impervious(points: gpd.GeoDataFrame, raster: Raster, radius_m: float) -> tu
         raise LayerError(
             f"layer '{raster.name}' gives imperviousness outside 0 to 100 %: declare its `nodata` or `unit`"
         )
-    return values, _missing(found, radius_m)
+    return values, _missing(found, radius_m), _unread(found)
 
 
 def _per_km2(raster: Raster) -> float | None:
@@ -579,8 +599,15 @@ def _missing(found: pd.DataFrame, radius_m: float) -> Floats:
     return found[f"missing_share_{radius_m:g}m"].to_numpy(float)
 
 
-def _gap(value: float, missing: float, layer: str) -> str:
+def _unread(found: pd.DataFrame) -> Flags:
+    """Tell under which discs a block of the file could not be read."""
+    return found["reason"].str.contains(cover.UNREADABLE, regex=False).to_numpy(bool)
+
+
+def _gap(value: float, missing: float, unread: bool, layer: str) -> str:
     """Say what a disc lacks."""
+    if unread:
+        return f"layer '{layer}': {cover.UNREADABLE}"
     if math.isnan(value):
         return "no coordinates" if math.isnan(missing) else f"no data of layer '{layer}' in the disc"
     return "" if missing <= SAME else f"{_percent(missing)} of the disc has no data in layer '{layer}'"
@@ -629,8 +656,8 @@ def _beside_wildland(
     names[housed & seen & intermix] = "intermix"
     # Where there is no density, gradient_at has told why.
     return names.tolist(), [
-        _gap(0.0 if m < 1 else math.nan, m, raster.name) if np.isfinite(u) else ""
-        for m, u in zip(missing, units, strict=True)
+        _gap(0.0 if m < 1 else math.nan, m, lost, raster.name) if np.isfinite(u) else ""
+        for m, u, lost in zip(missing, units, _unread(found), strict=True)
     ]
 
 

@@ -399,8 +399,7 @@ def read_windows(
     LayerError
         The file can no longer be read, for example because it is truncated.
     """
-    where = f"layer '{raster.name}': {raster.path}"
-    with _source(raster.path, where) as source:
+    with source_of(raster) as source:
         for which in _batches(rows, cols, half_rows, half_cols):
             high, wide = int(half_rows[which].max()), int(half_cols[which].max())
             top, left = int(rows[which].min()) - high, int(cols[which].min()) - wide
@@ -433,8 +432,7 @@ def read_array(raster: Raster, *, max_cells: int) -> tuple[Floats, Affine]:
     rows, cols = raster.shape
     step = max(1.0, (rows * cols / max_cells) ** 0.5)
     shape = (max(1, int(rows / step)), max(1, int(cols / step)))
-    where = f"layer '{raster.name}': {raster.path}"
-    with _source(raster.path, where) as source:
+    with source_of(raster) as source:
         values = _values(source, raster, Window(0, 0, cols, rows), shape)
     t = raster.transform
     return values, Affine(t.a * cols / shape[1], 0.0, t.c, 0.0, t.e * rows / shape[0], t.f)
@@ -472,7 +470,7 @@ def _values(source: Any, raster: Raster, window: Window, shape: tuple[int, int])
     values: Floats = raw.astype(np.float64)
     missing = ~np.isfinite(values)
     if raster.nodata is not None and not np.isnan(raster.nodata):
-        missing |= raw == _as_stored(raster.nodata, raw.dtype)
+        missing |= raw == as_stored(raster.nodata, raw.dtype)
     if {MaskFlags.per_dataset, MaskFlags.alpha} & set(source.mask_flag_enums[0]):
         missing |= source.read_masks(1, window=window, out_shape=shape) == 0
     values *= source.scales[0]
@@ -481,12 +479,46 @@ def _values(source: Any, raster: Raster, window: Window, shape: tuple[int, int])
     return values
 
 
-def _as_stored(nodata: float, dtype: Any) -> Any:
-    """Return nodata as the file stores it: -3.4e38 in float32 is another number in float64."""
+def as_stored(nodata: float, dtype: Any) -> Any:
+    """Return nodata as the file stores it: -3.4e38 in float32 is another number in float64.
+
+    Parameters
+    ----------
+    nodata : float
+        As declared, in the file's raw values.
+    dtype : numpy dtype
+        Of the file.
+
+    Returns
+    -------
+    scalar
+    """
     if np.issubdtype(dtype, np.floating):
         with np.errstate(over="ignore"):
             return np.asarray(nodata).astype(dtype)
     return nodata
+
+
+@contextmanager
+def source_of(raster: Raster) -> Iterator[Any]:
+    """Open the file of a checked layer for reading.
+
+    Parameters
+    ----------
+    raster : Raster
+        The layer.
+
+    Yields
+    ------
+    rasterio dataset
+
+    Raises
+    ------
+    LayerError
+        The file is gone or can no longer be read.
+    """
+    with _source(raster.path, f"layer '{raster.name}': {raster.path}") as source:
+        yield source
 
 
 @contextmanager

@@ -14,10 +14,11 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import shapely
+from pyproj import CRS
 
 from densite import covariates, cover, gradient, layers, review, settings, tables
 from densite.deliveries import Delivery, Tick, deliver, hand_in
-from densite.errors import LayerError, Level, MapError, Problem, RegisterError
+from densite.errors import LayerError, MapError, Problem, RegisterError
 from densite.intake.rawrow import RawRow
 from densite.layers import Features, Raster
 from densite.register import Register, open_register
@@ -26,9 +27,7 @@ from densite.settings import FILE_NAME, Settings
 from densite.tables import DenTypeTable
 from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term
 
-FORMATS: dict[str, Callable[[DenTypeTable], str]] = {
-    "txt": tables.as_text, "csv": tables.as_csv, "md": tables.as_markdown, "json": tables.as_json,
-}  # fmt: skip
+FORMATS = tables.WRITERS
 
 
 class Study:
@@ -38,6 +37,11 @@ class Study:
         self.folder = folder
         self.settings = chosen
         self.register = register
+
+    def __repr__(self) -> str:
+        """Say which study it is and how many dens and visits it has."""
+        counts = self.register.counts()
+        return f"Study({self.settings.study.name!r}, dens {counts['den']}, visits {counts['visit']}, {self.folder})"
 
     def __enter__(self) -> Study:
         """Return itself."""
@@ -63,12 +67,14 @@ class Study:
 
     @cached_property
     def area(self) -> Any | None:
-        """The study boundary as a prepared polygon in WGS 84, None where study.toml names none."""
+        """The study boundary in WGS 84, prepared; where study.toml names none, where its CRS is used."""
         chosen = self.settings.layers.get("boundary")
         if chosen is None:
-            return None
-        frame = layers.open_features("boundary", chosen, folder=self.folder).frame
-        area = shapely.union_all(frame.to_crs(4326).geometry.to_numpy())
+            used = CRS.from_user_input(self.settings.study.crs).area_of_use
+            area: Any = None if used is None or used.west > used.east else shapely.box(*used.bounds)
+        else:
+            frame = layers.open_features("boundary", chosen, folder=self.folder).frame
+            area = shapely.union_all(frame.to_crs(4326).geometry.to_numpy())
         shapely.prepare(area)
         return area
 
@@ -88,13 +94,13 @@ class Study:
         return _joined(self.dens, self.visits, self.register.derived())
 
     def intake(
-        self, files: Iterable[str | Path], *, dry_run: bool = False, tick: Tick = lambda _: None
+        self, files: str | Path | Iterable[str | Path], *, dry_run: bool = False, tick: Tick = lambda _: None
     ) -> list[Delivery]:
         """Take crew files into the register.
 
         Parameters
         ----------
-        files : iterable of path
+        files : path or iterable of path
             CSV, GeoJSON or GPX files.
         dry_run : bool
             Say what would happen and change nothing.
@@ -114,7 +120,7 @@ class Study:
         return [
             hand_in(Path(file), register=self.register, settings=self.settings, out=self.out, area=self.area,
                     dry_run=dry_run, tick=tick)
-            for file in files
+            for file in ([files] if isinstance(files, str | Path) else files)
         ]  # fmt: skip
 
     def log(self, values: dict[str, str], *, dry_run: bool = False) -> Delivery:
@@ -137,7 +143,7 @@ class Study:
         RegisterError, LayerError
             The register cannot be written, or the boundary cannot be opened.
         """
-        row = RawRow("typed in", 1, values, values)
+        row = RawRow("typed in", 0, values, values)
         return deliver([row], "typed in", register=self.register, settings=self.settings, area=self.area,
                        dry_run=dry_run)  # fmt: skip
 
@@ -309,6 +315,10 @@ class Study:
             overlay_px=self.settings.map.overlay_px,
         )  # fmt: skip
         target = Path(path) if path else self.out / "crew-map.html"
+        if path and not target.parent.is_dir():
+            raise MapError(
+                f"no folder {target.parent}: exact den places are only written where you mean it. Make it first"
+            )
         write_map(page, target)
         return target
 
@@ -340,8 +350,7 @@ class Study:
         list of Problem
         """
         reg = self.register
-        found = review.findings(reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area)
-        return [p for p in found if p.level is not Level.NOTE]
+        return review.findings(reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area)
 
 
 def open_study(folder: str | Path) -> Study:
@@ -365,7 +374,7 @@ def open_study(folder: str | Path) -> Study:
     """
     place = Path(folder)
     chosen = settings.load(place)
-    return Study(place, chosen, open_register(place / chosen.register_.path))
+    return Study(place, chosen, open_register(place / chosen.register_.path, study_id=chosen.study.id))
 
 
 def _joined(dens: gpd.GeoDataFrame, visits: pd.DataFrame, derived: pd.DataFrame) -> gpd.GeoDataFrame:
@@ -420,4 +429,8 @@ def _radius(value: Any) -> float | None:
 def _worded(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Write the yes/no values as words."""
     flags = [t.name for t in DERIVED_TERMS if t.kind == "yes/no" and t.name in frame]
-    return frame.assign(**{name: frame[name].map({1.0: "yes", 0.0: "no"}) for name in flags})
+    worded = frame.assign(**{name: frame[name].map({1.0: "yes", 0.0: "no"}) for name in flags})
+    if "class_could_be" in worded and "class_certain" in worded:
+        could_be = worded["class_could_be"].astype(object).mask(worded["class_certain"] == "yes", "no other")
+        worded = worded.assign(class_could_be=could_be)
+    return worded

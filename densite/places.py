@@ -6,7 +6,7 @@ import datetime as dt
 import math
 import re
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -44,21 +44,26 @@ _ANGLE = re.compile(
 )
 _SECONDS_MARK = re.compile(r"(d\s*[\d.]+\s*m\s*[\d.]+)\s*s", re.IGNORECASE)  # elsewhere a last s means south
 _BARE_LETTER = re.compile(r"(?<=[\d.])([NSEW])\s*$", re.IGNORECASE)
-_PAIR = re.compile(r"^\s*(?P<lat>.*?[NS])[\s,;]+(?P<lon>.*?[EW])\s*$", re.IGNORECASE)
+_PAIRS = tuple(re.compile(rf"^\s*{pair}\s*$", re.IGNORECASE) for pair in (
+    r"(?P<lat>[^EW]*[NS])[\s,;]+(?P<lon>[^NS]*[EW])", r"(?P<lat>[NS][^EW]*?)[\s,;]+(?P<lon>[EW][^NS]*)",
+    r"(?P<lon>[^NS]*[EW])[\s,;]+(?P<lat>[^EW]*[NS])", r"(?P<lon>[EW][^NS]*?)[\s,;]+(?P<lat>[NS][^EW]*)",
+))  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
     """A point in WGS 84 with what is known of its error.
 
-    ``longitude`` and ``latitude`` are in degrees; ``error_m`` is what reading and datum change add to
-    the crew's own uncertainty, in metres; ``note`` says what was done to the coordinates.
+    ``longitude`` and ``latitude`` are in degrees; ``error_m`` is what a datum change adds to the
+    crew's own uncertainty, in metres; ``reading_m`` is half the last digit written, in metres (of the
+    finer coordinate: programs drop trailing zeros); ``note`` says what was done to the coordinates.
     """
 
     longitude: float
     latitude: float
     error_m: float = 0.0
     note: str = ""
+    reading_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +146,7 @@ def split_pair(text: str) -> tuple[str, str]:
     PlaceError
         The text does not hold two coordinates.
     """
-    match = _PAIR.match(text)
+    match = next((found for pair in _PAIRS if (found := pair.match(text))), None)
     if match:
         return match["lat"], match["lon"]
     parts = [part for part in re.split(r"\s*[,;]\s*|\s+", text.strip()) if part]
@@ -220,8 +225,8 @@ def from_geographic(latitude: str, longitude: str, *, datum: str) -> Place:
         An angle cannot be read, or the datum is missing or unknown.
     """
     lat, lon = parse_angle(latitude, axis="latitude"), parse_angle(longitude, axis="longitude")
-    reading = math.hypot(reading_error_m(latitude), reading_error_m(longitude))
-    return _to_wgs84(lon, lat, geographic_crs(datum), reading_error=reading)
+    reading = min(reading_error_m(latitude), reading_error_m(longitude) * math.cos(math.radians(lat)))
+    return replace(_to_wgs84(lon, lat, geographic_crs(datum)), reading_m=reading)
 
 
 def from_utm(easting: float, northing: float, zone: str, *, datum: str) -> Place:
@@ -232,7 +237,8 @@ def from_utm(easting: float, northing: float, zone: str, *, datum: str) -> Place
     easting, northing : float
         UTM coordinates. [m]
     zone : str
-        Zone number with N or S: ``11N``; MGRS latitude bands are not accepted as hemispheres.
+        Zone number with N or S for the hemisphere: ``11N``. Another letter is taken as a latitude
+        band (``11T`` is north); S is always the southern hemisphere.
     datum : str
         WGS84, NAD83 or NAD27.
 
@@ -254,10 +260,11 @@ def from_utm(easting: float, northing: float, zone: str, *, datum: str) -> Place
 
 
 def _utm_crs(zone: str, datum: str) -> str:
-    match = re.fullmatch(r"\s*(\d{1,2})\s*([NS])\s*", zone, re.IGNORECASE)
+    match = re.fullmatch(r"\s*(\d{1,2})\s*([C-HJ-NP-X])\s*", zone, re.IGNORECASE)
     if match is None or not 1 <= int(match[1]) <= 60:
         raise PlaceError(f"utm_zone '{zone}' is not a zone with hemisphere; write 11N or 11S")
-    number, south = int(match[1]), match[2].upper() == "S"
+    number, letter = int(match[1]), match[2].upper()
+    south = letter == "S" or letter < "N"
     base = geographic_crs(datum)
     if base == DATUMS["WGS84"]:
         return f"EPSG:{32700 + number if south else 32600 + number}"
@@ -281,7 +288,7 @@ def from_mgrs(text: str, *, datum: str) -> Place:
     Returns
     -------
     Place
-        In WGS 84; its error is half the square's diagonal.
+        In WGS 84; its reading error is half the square's diagonal.
 
     Raises
     ------
@@ -300,7 +307,30 @@ def from_mgrs(text: str, *, datum: str) -> Place:
     except Exception as error:  # noqa: BLE001 - the binding raises its own unexported kinds
         raise PlaceError(f"mgrs '{text}' is no place on Earth: {error}") from None
     place = from_utm(easting, northing, f"{zone}{hemisphere}", datum="WGS84")  # mgrs 1.6 gives the middle
-    return Place(place.longitude, place.latitude, side / math.sqrt(2))
+    return replace(place, reading_m=side / math.sqrt(2))
+
+
+def on_datum(epsg: str, datum: str) -> bool:
+    """Tell whether a CRS is on a datum.
+
+    Parameters
+    ----------
+    epsg : str
+        EPSG code of the CRS.
+    datum : str
+        See :func:`geographic_crs`.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    PlaceError
+        Either is not known.
+    """
+    base = _crs(epsg.strip().upper().removeprefix("EPSG:")).geodetic_crs
+    return base is not None and f"EPSG:{base.to_epsg()}" == geographic_crs(datum)
 
 
 def from_xy(x: float, y: float, epsg: str) -> Place:
@@ -326,26 +356,30 @@ def from_xy(x: float, y: float, epsg: str) -> Place:
     code = epsg.strip().upper().removeprefix("EPSG:")
     if not code.isdigit():
         raise PlaceError(f"epsg '{epsg}' is no EPSG code; write 32611")
+    if len(_crs(code).axis_info) != 2 or _crs(code).is_geocentric:
+        raise PlaceError(f"epsg {code} ({_crs(code).name}) is no CRS of two coordinates on the ground")
     return _to_wgs84(x, y, f"EPSG:{code}")
 
 
-def _to_wgs84(x: float, y: float, source: str, *, reading_error: float = 0.0) -> Place:
+def _to_wgs84(x: float, y: float, source: str) -> Place:
     """Transform to WGS 84 by the most accurate way that needs no download."""
     if source == WGS84:
-        return Place(x, y, reading_error)
+        return Place(x, y)
     lon, lat = _transformer(source).transform(x, y)
     if not (math.isfinite(lon) and math.isfinite(lat)):
         raise PlaceError(f"{x:g}, {y:g} is no place in {source}: wrong zone, CRS or order of the two?")
     if not _shifts(source):
-        return Place(lon, lat, reading_error)
+        return Place(lon, lat)
     way, accuracy = _datum_change(source, math.floor(lon), math.floor(lat))
     lon, lat = way.transform(x, y)
     note = f"{_datum_name(source)} changed to WGS 84, PROJ gives {accuracy:g} m for the change"
-    return Place(lon, lat, math.hypot(reading_error, accuracy), note)
+    return Place(lon, lat, accuracy, note)
 
 
 @cache
 def _crs(code: str) -> CRS:
+    if not code:
+        raise PlaceError("epsg is empty; write the code of the CRS of x and y, such as 32611")
     try:
         return CRS.from_user_input(f"EPSG:{code}" if code.isdigit() else code)
     except CRSError:
@@ -409,6 +443,21 @@ def datum_shift_m(longitude: float, latitude: float, *, datum: str) -> tuple[flo
     lon, lat = way.transform(longitude, latitude, direction="INVERSE")
     bearing, _, distance = Geod(ellps="WGS84").inv(longitude, latitude, lon, lat)
     return float(distance), float(bearing % 360)
+
+
+def said_distance(metres: float) -> str:
+    """Say a distance in metres, or in kilometres where it is long.
+
+    Parameters
+    ----------
+    metres : float
+        Distance. [m]
+
+    Returns
+    -------
+    str
+    """
+    return f"{metres:.0f} m" if metres < 2000 else f"{metres / 1000:,.1f} km"
 
 
 def distance_m(lon1: float, lat1: float, lon2: float, lat2: float) -> float:

@@ -22,40 +22,73 @@ PositionMethod = Literal["gps averaged", "gps single", "map", "estimate"]
 MorningSun = Literal["yes", "no", "not recorded"]
 AspectReference = Literal["true", "magnetic"]
 
-_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
-_UNIT_WORDS = re.compile(r"\s*(%|percent|deg|degrees|°|cm|m)\s*$", re.IGNORECASE)
+_MEASURED = re.compile(r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\d\s.,].*)?")
+_SPELLINGS = {
+    "%": "%", "percent": "%", "pct": "%", "deg": "deg", "degrees": "deg", "degree": "deg", "°": "deg",
+    "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+    "cm": "cm", "mm": "mm", "ft": "ft", "feet": "ft", "'": "ft",
+    "in": "in", "inch": "in", "inches": "in", '"': "in",
+}  # fmt: skip
+_CENTIMETRES = {"m": 100.0, "cm": 1.0, "mm": 0.1, "ft": 30.48, "in": 2.54}  # foot and inch of 1959
 
 
-def read_number(value: Any) -> Any:
+def read_number(value: Any, *, unit: str = "") -> Any:
     """Read a number as crews write it: ``40``, ``40 %``, ``12.5 cm``; blank is missing.
 
     Parameters
     ----------
     value : object
-        Text, number or None, in the unit of the field it stands in.
+        Text, number or None.
+    unit : str
+        Unit of the field. Lengths in another unit that the text names are converted; any other unit
+        is refused, so that 3 m is never taken for 3 cm nor 40 % for 40 degrees.
 
     Returns
     -------
     float or None
+        In the field's unit.
 
     Raises
     ------
     ValueError
-        The text is no number; the message offers the decimal point where a comma was written.
-        pydantic turns it into its own error, and :func:`problems_of` that into a problem.
+        The text is no number, or in a unit that does not fit; the message offers the decimal point
+        where a comma was written. pydantic turns it into its own error, and :func:`problems_of`
+        that into a problem.
     """
     if isinstance(value, float) and not math.isfinite(value):
         raise ValueError("is no finite number")
     if not isinstance(value, str):
         return value
-    text = _UNIT_WORDS.sub("", value.strip()).strip()
+    text = value.strip()
     if not text:
         return None
-    if _NUMBER.fullmatch(text):
-        return float(text)
-    if re.fullmatch(r"[-+]?\d+,\d+", text):
-        raise ValueError(f"is no number. Decimal comma: did you mean {text.replace(',', '.')}?")
-    raise ValueError("is no number")
+    match = _MEASURED.fullmatch(text)
+    if match is None:
+        raise ValueError("is no number")
+    if "," in match["number"]:
+        raise ValueError(f"is no number. Decimal comma: did you mean {match['number'].replace(',', '.')}?")
+    number = float(match["number"])
+    if not math.isfinite(number):
+        raise ValueError("is no finite number")
+    return number * _factor(match["unit"], unit)
+
+
+def _factor(written: str | None, unit: str) -> float:
+    """Return what turns a number in the written unit into one in the field's unit."""
+    if not written:
+        return 1.0
+    known = _SPELLINGS.get(written.strip().casefold())
+    if known == unit and known:
+        return 1.0
+    if known in _CENTIMETRES and unit in _CENTIMETRES:
+        return _CENTIMETRES[known] / _CENTIMETRES[unit]
+    raise ValueError(f"is in '{written.strip()}', this column is in {unit or 'no unit'}")
+
+
+def measured(name: str) -> BeforeValidator:
+    """Read a number in the unit of a term."""
+    unit = by_name()[name].unit
+    return BeforeValidator(lambda value: read_number(value, unit=unit))
 
 
 def within(name: str) -> AfterValidator:
@@ -80,7 +113,6 @@ def _blank_is_none(value: Any) -> Any:
     return None if isinstance(value, str) and not value.strip() else value
 
 
-Number = Annotated[float | None, BeforeValidator(read_number)]
 Text = Annotated[str | None, BeforeValidator(_blank_is_none)]
 
 
@@ -96,29 +128,31 @@ class DenSite(_Record):
     study: Text = None
     longitude: float = Field(ge=-180, le=180)
     latitude: float = Field(ge=-90, le=90)
-    uncertainty_m: Annotated[Number, within("uncertainty_m")] = None
+    uncertainty_m: Annotated[float | None, within("uncertainty_m"), measured("uncertainty_m")] = None
     position_method: Annotated[PositionMethod | None, BeforeValidator(_blank_is_none), BeforeValidator(_fold)] = None
     position_note: Text = None
     den_type: Annotated[DenType, BeforeValidator(_fold)]
     den_subtype: Text = None
     aspect_read: Text = None
     aspect_reference: AspectReference | None = None
-    aspect_deg: Annotated[Number, within("aspect_deg")] = None
-    aspect_error_deg: Number = None
-    declination_deg: Number = None
+    aspect_deg: Annotated[float | None, within("aspect_deg"), measured("aspect_deg")] = None
+    aspect_error_deg: float | None = None
+    declination_deg: float | None = None
     declination_model: Text = None
     slope_read: Text = None
-    slope_deg: Annotated[Number, within("slope_deg")] = None
-    canopy_pct: Annotated[Number, within("canopy_pct")] = None
-    concealment_pct: Annotated[Number, within("concealment_pct")] = None
+    slope_deg: Annotated[float | None, within("slope_deg"), measured("slope_deg")] = None
+    canopy_pct: Annotated[float | None, within("canopy_pct"), measured("canopy_pct")] = None
+    concealment_pct: Annotated[float | None, within("concealment_pct"), measured("concealment_pct")] = None
     cover_species: Text = None
     cover_notes: Text = None
-    entrance_height_cm: Annotated[Number, within("entrance_height_cm")] = None
-    entrance_width_cm: Annotated[Number, within("entrance_width_cm")] = None
-    depth_cm: Annotated[Number, within("depth_cm")] = None
+    entrance_height_cm: Annotated[float | None, within("entrance_height_cm"), measured("entrance_height_cm")] = None
+    entrance_width_cm: Annotated[float | None, within("entrance_width_cm"), measured("entrance_width_cm")] = None
+    depth_cm: Annotated[float | None, within("depth_cm"), measured("depth_cm")] = None
     tree_species: Text = None
-    tree_diameter_cm: Annotated[Number, within("tree_diameter_cm")] = None
-    entrance_above_ground_m: Annotated[Number, within("entrance_above_ground_m")] = None
+    tree_diameter_cm: Annotated[float | None, within("tree_diameter_cm"), measured("tree_diameter_cm")] = None
+    entrance_above_ground_m: Annotated[
+        float | None, within("entrance_above_ground_m"), measured("entrance_above_ground_m")
+    ] = None
     protection_notes: Text = None
     morning_sun: Annotated[MorningSun, BeforeValidator(_fold)] = "not recorded"
     first_found: dt.date | None = None
@@ -142,6 +176,8 @@ class Visit(_Record):
     female: Text = None
     purpose: Text = None
     confirmed: bool = False
+    settled: Text = None
+    filled: Text = None
     source_file: str = ""
     source_line: int = 0
     row_key: str
@@ -184,9 +220,8 @@ def _if_unknown(term: Term) -> str:
 
 def _hint(term: Term, value: Any) -> str:
     """Guess what the crew may have meant."""
-    if term.name == "slope_deg" and isinstance(value, str):
-        number = read_number(value)
-        return "in percent? Then use the column slope_pct" if number and number > 0 else ""
+    if term.name == "slope_deg" and not str(value).strip().startswith("-"):
+        return "in percent? Then use the column slope_pct"
     return ""
 
 
@@ -204,7 +239,7 @@ def doubts(den: DenSite) -> list[Problem]:
         Warnings only.
     """
     found = [p for term in _with_usual_range() if (p := _unusual(term, getattr(den, term.name, None)))]
-    if den.aspect_read and den.aspect_deg is None and den.aspect_reference is None:
+    if den.aspect_error_deg is not None and den.aspect_deg is None:
         found.append(Problem(
             Level.WARNING, f"aspect '{den.aspect_read}' does not say true or magnetic: kept as read, not used",
             "aspect_reference", "", hint="fill in aspect_reference, or set it for the study in study.toml",

@@ -8,9 +8,12 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import shapely
+from pydantic import ValidationError
 
 from densite.errors import Level, Problem
-from densite.records import DenSite, columns, doubts
+from densite.records import DenSite, columns, doubts, problems_of
+
+LEAST_GAP = 0.005  # smaller gaps are rounding of the raster's edge
 
 
 def findings(
@@ -42,21 +45,35 @@ def findings(
         Placed by the file and line from which each den came; doubts that a person has confirmed
         are left out.
     """
-    settled = set(visits.loc[visits["confirmed"].astype(bool), "den_id"])
-    open_dens = dens.loc[~dens.index.isin(settled)]
-    found = [*_doubtful(open_dens), *_outside(open_dens, area), *_unvisited(dens, visits)]
-    found += _disagreeing(open_dens, derived)
-    found += _without_values(dens, derived, reasons)
-    return found
+    settled = _settled(visits)
+    doubts_left = (p for p in _doubtful(dens) if p[1].field not in settled.get(p[0], ()))
+    outside = (p for p in _outside(dens, area) if "position" not in settled.get(p[0], ()))
+    found = [problem for _, problem in (*doubts_left, *outside)]
+    return [*found, *_unvisited(dens, visits), *_disagreeing(dens, derived), *_without_values(dens, derived, reasons)]
 
 
-def _doubtful(dens: gpd.GeoDataFrame) -> Iterator[Problem]:
+Found = Iterator[tuple[str, Problem]]
+
+
+def _settled(visits: pd.DataFrame) -> dict[str, set[str]]:
+    """Return for each den the fields whose doubts a person has confirmed with a visit."""
+    fields: dict[str, set[str]] = {}
+    for den_id, text in zip(visits["den_id"], visits["settled"], strict=True):
+        if isinstance(text, str):
+            fields.setdefault(den_id, set()).update(text.split(","))
+    return fields
+
+
+def _doubtful(dens: gpd.GeoDataFrame) -> Found:
     names = [name for name in columns(DenSite) if name in dens]
     for den_id, row in zip(dens.index, dens.to_dict("records"), strict=True):
         fields = {name: _plain(row[name]) for name in names}
-        den = DenSite(den_id=den_id, longitude=row["geometry"].x, latitude=row["geometry"].y, **fields)
-        for problem in doubts(den):
-            yield _placed(problem, row)
+        fields |= {"den_id": den_id, "longitude": row["geometry"].x, "latitude": row["geometry"].y}
+        try:
+            found = doubts(DenSite.model_validate({k: v for k, v in fields.items() if v is not None}))
+        except ValidationError as error:  # another program has written what no den can hold
+            found = problems_of(error)
+        yield from ((den_id, _placed(problem, row)) for problem in found)
 
 
 def _plain(value: Any) -> Any:
@@ -77,11 +94,12 @@ def _placed(problem: Problem, row: Any) -> Problem:
     )
 
 
-def _outside(dens: gpd.GeoDataFrame, area: Any | None) -> Iterator[Problem]:
+def _outside(dens: gpd.GeoDataFrame, area: Any | None) -> Found:
     if area is None or dens.empty:
         return
-    for row in dens.loc[~shapely.contains(area, dens.geometry.to_numpy())].to_dict("records"):
-        yield _placed(Problem(Level.WARNING, "lies outside the study boundary", "position"), row)
+    away = dens.loc[~shapely.contains(area, dens.geometry.to_numpy())]
+    for den_id, row in zip(away.index, away.to_dict("records"), strict=True):
+        yield den_id, _placed(Problem(Level.WARNING, "lies outside the study area", "position"), row)
 
 
 def _unvisited(dens: gpd.GeoDataFrame, visits: pd.DataFrame) -> Iterator[Problem]:
@@ -115,8 +133,24 @@ def _without_values(dens: gpd.GeoDataFrame, derived: pd.DataFrame, reasons: pd.D
     if len(fresh):
         yield Problem(Level.WARNING, f"{len(fresh)} dens have no derived values", hint="run `densite derive`")
     telling = reasons.loc[reasons["reason"].fillna("").ne("")]
+    yield from _thin_discs(dens, derived)
     telling = telling.loc[~telling["covariate"].str.endswith(("_disagrees", "_difference_deg", "class_certain"))]
     for (den_id, reason), group in telling.groupby(["den_id", "reason"]):
         if den_id in dens.index and not str(reason).startswith("flat"):
-            names = ", ".join(dict.fromkeys(group["covariate"]))
+            names = ", ".join(dict.fromkeys(_kind(name) for name in group["covariate"]))
             yield _placed(Problem(Level.WARNING, f"no {names}: {reason}"), dens.loc[den_id])
+
+
+def _kind(covariate: str) -> str:
+    """Name the shares of all classes by one word."""
+    return "cover_share" if covariate.startswith("cover_share_") else covariate
+
+
+def _thin_discs(dens: gpd.GeoDataFrame, derived: pd.DataFrame) -> Iterator[Problem]:
+    """Say where the gradient rests on a part of its disc only."""
+    if "gradient_missing_share" not in derived:
+        return
+    share = derived["gradient_missing_share"].reindex(dens.index)
+    for den_id in dens.index[(share > LEAST_GAP) & (share < 1)]:
+        said = "part of the gradient's disc has no data: the class rests on the rest"
+        yield _placed(Problem(Level.WARNING, said, "gradient", hint=f"{share[den_id]:.0%} missing"), dens.loc[den_id])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import tomllib
 from pathlib import Path
@@ -9,6 +10,8 @@ from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
 from densite.errors import SettingsError
 
@@ -33,6 +36,15 @@ class StudySettings(_Part):
     id: str = Field(min_length=8)
     crs: str
     time_zone: str = "UTC"
+
+    @field_validator("crs")
+    @classmethod
+    def _known_crs(cls, text: str) -> str:
+        try:
+            CRS.from_user_input(text)
+        except CRSError:
+            raise ValueError("is no CRS that PROJ knows; write EPSG:32611, for example") from None
+        return text
 
     @field_validator("time_zone")
     @classmethod
@@ -71,6 +83,23 @@ class TerrainSettings(_Part):
     position_radius_m: PositiveMetres = 300.0
     slope_tolerance_deg: float = Field(default=10.0, gt=0, le=90)
     aspect_tolerance_deg: float = Field(default=45.0, gt=0, le=180)
+
+
+class SunSettings(_Part):
+    """The dates and parts of the day in which direct sun counts, and how far the horizon is looked for."""
+
+    start: dt.date = dt.date(2026, 2, 1)
+    end: dt.date = dt.date(2026, 3, 31)
+    part_of_day: tuple[Literal["day", "morning", "afternoon"], ...] = Field(
+        default=("day", "morning", "afternoon"), min_length=1
+    )
+    reach_m: PositiveMetres = 10_000.0
+
+    @model_validator(mode="after")
+    def _ends_after_start(self) -> Self:
+        if self.end < self.start:
+            raise ValueError(f"sun ends on {self.end}, before it starts on {self.start}: give the later year")
+        return self
 
 
 class CoverSettings(_Part):
@@ -114,6 +143,9 @@ class GradientSettings(_Part):
         return self
 
 
+DateOrder = Literal["day first", "month first"]
+
+
 class IntakeSettings(_Part):
     """How to read crew files that do not say everything themselves."""
 
@@ -121,6 +153,7 @@ class IntakeSettings(_Part):
     aspect_reference: Literal["true", "magnetic"] | None = None
     encoding: str | None = None
     decimal: Literal[".", ","] = "."
+    date_order: DateOrder | None = None
     assumed_uncertainty_m: PositiveMetres = 10.0
     columns: dict[str, str] = Field(default_factory=dict)
 
@@ -139,6 +172,7 @@ class Settings(_Part):
     register_: RegisterSettings = Field(default_factory=RegisterSettings, alias="register")
     layers: dict[str, LayerSettings] = Field(default_factory=dict)
     terrain: TerrainSettings = Field(default_factory=TerrainSettings)
+    sun: SunSettings = Field(default_factory=SunSettings)
     cover: CoverSettings = Field(default_factory=CoverSettings)
     gradient: GradientSettings = Field(default_factory=GradientSettings)
     intake: IntakeSettings = Field(default_factory=IntakeSettings)
@@ -175,12 +209,14 @@ def load(folder: Path) -> Settings:
     """
     path = folder / FILE_NAME
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise SettingsError(
             f"no {FILE_NAME} in {folder}: not a study folder. Make one with `densite new {folder}`"
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path} cannot be read: it is not UTF-8 ({error.reason}). Save it as UTF-8") from None
+    except OSError as error:
         raise SettingsError(f"{path} cannot be read: {error}") from None
     return parse(text, where=str(path))
 

@@ -13,6 +13,8 @@ from densite import settings
 from densite.errors import SettingsError
 from densite.register import create_register
 
+PRIVATE = 0o700
+
 _TEMPLATE = """\
 # Settings of a den study. densite reads this file and never changes it.
 # Lines that start with # are switched off; what stands behind them shows the default or an example.
@@ -35,6 +37,12 @@ path = "register.gpkg"  # the store of records, a GeoPackage
 # slope_tolerance_deg = 10.0    # field slope and DEM slope further apart are listed [deg]; your choice, no source
 # aspect_tolerance_deg = 45.0   # the same for aspects [deg]; your choice, no source
 
+[sun]
+# start = 2026-02-01            # first and last day on which direct sun counts; your choice, no source. The sun's
+# end = 2026-03-31              # path is the same every year, so one winter's dates serve for all
+# part_of_day = ["day", "morning", "afternoon"]  # before and after true solar noon
+# reach_m = 10000.0             # how far to look for the horizon [m]; the DEM must reach as far beyond the dens
+
 [cover]
 # radii_m = [30.0, 100.0, 500.0, 1000.0]  # discs for class shares and means [m]
 
@@ -51,6 +59,7 @@ path = "register.gpkg"  # the store of records, a GeoPackage
 # datum = "WGS84"               # datum of coordinates whose file does not say: WGS84, NAD83, NAD27. Never guessed
 # aspect_reference = "magnetic" # north of bearings whose file does not say: true or magnetic
 # decimal = ","                 # decimal mark in crew files, "." by default
+# date_order = "day first"      # how days in figures are written: day first or month first. Never guessed
 # encoding = "cp1252"           # only if a file's encoding is not found by itself
 # assumed_uncertainty_m = 10.0  # to find duplicates where a crew gave no uncertainty [m]; your choice, no source
 
@@ -183,8 +192,11 @@ def lay_out(folder: Path, text: str) -> Path:
     if target.exists():
         raise SettingsError(f"{folder} is a study already: nothing was changed. Choose another folder")
     try:
+        fresh = not folder.exists()
         (folder / "layers").mkdir(parents=True, exist_ok=True)
-        (folder / "out").mkdir(exist_ok=True)
+        if fresh:
+            folder.chmod(PRIVATE)  # the register and everything in out holds exact den places
+        (folder / "out").mkdir(mode=PRIVATE, exist_ok=True)
         create_register(folder / chosen.register_.path, study_id=chosen.study.id).close()
         target.write_text(text, encoding="utf-8")
     except OSError as error:

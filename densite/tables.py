@@ -69,6 +69,10 @@ class DenTypeTable:
     footnotes: tuple[str, ...]
     confidence: float
 
+    def __str__(self) -> str:
+        """Read as the table for people."""
+        return as_text(self)
+
 
 def den_type_table(
     dens: pd.DataFrame,
@@ -228,9 +232,9 @@ def as_json(table: DenTypeTable) -> str:
 
 
 WRITERS: Mapping[str, Callable[[DenTypeTable], str]] = {
-    "text": as_text,
+    "txt": as_text,
     "csv": as_csv,
-    "markdown": as_markdown,
+    "md": as_markdown,
     "json": as_json,
 }
 

@@ -36,11 +36,6 @@ class Term:
     also: tuple[str, ...] = ()
     source: str = ""
 
-    @property
-    def titled(self) -> str:
-        """Return the heading with its unit, as tables and pop-ups show it."""
-        return f"{self.heading} [{self.unit}]" if self.unit else self.heading
-
     def allowed(self) -> str:
         """Say in words which values the term takes."""
         if self.choices:
@@ -151,6 +146,8 @@ KEPT_TERMS = (
     Term("recorded_at", "Recorded at", "date", "kept", "when densite took the record in, UTC"),
     Term("source_file", "Source file", "text", "kept", "crew file that the record came from"),
     Term("source_line", "Source line", "number", "kept", "line of that file"),
+    Term("settled", "Settled", "text", "kept", "fields of the den whose doubts a person has confirmed"),
+    Term("filled", "Filled in", "text", "kept", "fields of the den that were blank and that this visit filled in"),
     Term("row_key", "Row key", "text", "kept", "fingerprint of the crew's row: the same row goes in once"),
     Term("as_recorded", "As recorded", "text", "kept", "the crew's row, word for word, as JSON"),
 )  # fmt: skip
@@ -170,6 +167,15 @@ DERIVED_TERMS = (
          source="McCune & Keon 2002, J. Veg. Sci. 13:603-606"),
     Term("topographic_position_m", "Topographic position", "number", "derived",
          "height above the mean of the disc round the den", unit="m"),
+    Term("sun_day_h", "Direct sun", "number", "derived",
+         "mean hours a day in the study's dates with the sun over the terrain's horizon; no clouds, no trees", unit="h",
+         floor=0, ceiling=24, source="sun: IAU SOFA; refraction: Reda & Andreas 2004"),
+    Term("sun_morning_h", "Morning sun", "number", "derived", "direct sun before true solar noon, mean hours a day",
+         unit="h", floor=0, ceiling=12, source="sun: IAU SOFA; refraction: Reda & Andreas 2004"),
+    Term("sun_afternoon_h", "Afternoon sun", "number", "derived", "direct sun after true solar noon, mean hours a day",
+         unit="h", floor=0, ceiling=12, source="sun: IAU SOFA; refraction: Reda & Andreas 2004"),
+    Term("horizon_unknown_share", "Horizon unknown", "share", "derived",
+         "share of the directions in which the DEM ends or has a gap within the reach"),
     Term("slope_difference_deg", "Slope: field minus DEM", "number", "derived",
          "slope measured at the den minus slope of the DEM", unit="deg"),
     Term("aspect_difference_deg", "Aspect: field minus DEM", "number", "derived",
@@ -192,6 +198,8 @@ DERIVED_TERMS = (
     Term("buildings_distance_m", "Nearest building", "number", "derived", "distance to the nearest building",
          unit="m"),
     Term("streams_distance_m", "Nearest stream", "number", "derived", "distance to the nearest stream", unit="m"),
+    Term("gradient_missing_share", "Measure without data", "share", "derived",
+         "share of the measure's disc without data"),
     Term("gradient", "Urban-to-rural measure", "number", "derived", "the study's continuous gradient at the den"),
     Term("landscape_class", "Landscape class", "text", "derived", "named interval of the gradient at the den"),
     Term("class_certain", "Class certain", "yes/no", "derived",

@@ -4,6 +4,7 @@ import io
 import json
 import os
 import pty
+import select
 import subprocess
 import sys
 
@@ -48,7 +49,7 @@ def study(tmp_path):
 def test_new_intake_check_table(run, study) -> None:
     """Held-back rows give exit code 1 and come back in a file; data on stdout, messages on stderr."""
     done = run("intake", "crew.csv", folder=study, code=1)
-    assert "1 new dens" in done.out
+    assert "new dens 1" in done.out
     assert "crew.csv line 3: error: den_type 'cave'" in done.err
     assert (study / "out/rejected-crew.csv").is_file()
     assert "run `densite derive`" in run("check", folder=study, code=1).err
@@ -140,6 +141,10 @@ def talk(study, *answers) -> tuple[int, str]:
         os.write(main, "".join(f"{a}\n" for a in answers).encode())
         seen = b""
         while True:
+            ready, _, _ = select.select([main], [], [], 30)
+            if not ready:
+                process.kill()
+                pytest.fail(f"log asked for more than it was told: {seen.decode()}")
             try:
                 part = os.read(main, 4096)
             except OSError:
@@ -152,9 +157,11 @@ def talk(study, *answers) -> tuple[int, str]:
 
 
 def test_log_asks_for_what_is_missing_and_again_for_what_is_wrong(study) -> None:
-    """Female, place, datum, uncertainty, type (wrong, then right), aspect, north, slope in percent, canopy, notes."""
+    """Crew, female, purpose, place, datum, uncertainty, type (wrong, then right), aspect ... notes."""
     answers = [
+        "",
         "OB-031",
+        "cub visit",
         "43.5123 N 115.5212 W",
         "WGS84",
         "5",

@@ -12,9 +12,11 @@ import pytest
 import rasterio
 import rasterstats
 import shapely
+from affine import Affine
 from exactextract import exact_extract
 from pyproj import Geod
 
+from densite import discs
 from densite.cover import (
     Legend,
     class_at,
@@ -100,6 +102,7 @@ def extracted(raster: Path, discs: gpd.GeoDataFrame, codes: list[int]) -> np.nda
     return table
 
 
+@pytest.mark.usefixtures("kernel")
 @pytest.mark.parametrize("grid", [UTM, FAR_UTM, DEGREES, FEET], ids=["UTM", "far UTM", "degrees", "US feet"])
 def test_shares_are_those_of_exactextract(tmp_path: Path, grid: Grid) -> None:
     """Shares agree with exactextract to 1e-6 for discs of 20,000 corners."""
@@ -222,6 +225,7 @@ def test_what_albers_neglects_is_small(national: Raster) -> None:
     np.testing.assert_allclose(ours, theirs[:, 1:] / theirs[:, 1:].sum(axis=1, keepdims=True), atol=0.01)
 
 
+@pytest.mark.usefixtures("kernel")
 def test_means_are_those_of_exactextract(tmp_path: Path) -> None:
     """Means over valid cells agree with exactextract to 1e-6 of their size."""
     values = np.random.default_rng(5).uniform(0, 100, (101, 101))
@@ -289,7 +293,7 @@ def test_no_points(tmp_path: Path) -> None:
     none = UTM.points().iloc[:0]
     assert len(value_at(none, raster)) == 0
     assert len(class_at(none, raster, legend=NLCD)) == 0
-    assert list(disc_means(none, raster, radii_m=[30])) == ["mean_30m", "missing_share_30m"]
+    assert list(disc_means(none, raster, radii_m=[30])) == ["mean_30m", "missing_share_30m", "reason"]
     assert list(class_shares(none, raster, legend=NLCD, radii_m=[30])) == ["missing_share_30m", "reason"]
 
 
@@ -353,3 +357,91 @@ def test_a_legend_that_is_not_there(tmp_path: Path) -> None:
     """A missing legend is told with the names of the shipped ones."""
     with pytest.raises(LayerError, match="no such file; expected nlcd, worldcover or a CSV"):
         read_legend("corine", folder=tmp_path)
+
+
+def damaged(folder: Path) -> Raster:
+    """Land cover of 3 x 3 tiles of 32 cells, of which the middle one was overwritten after opening."""
+    path = folder / "tiles.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", height=96, width=96, count=1, dtype="uint8", crs="EPSG:32611",
+        transform=Affine(30, 0, 500_000, 0, -30, 5_427_000), tiled=True, blockxsize=32, blockysize=32,
+        compress="deflate",
+    ) as target:  # fmt: skip
+        target.write(classes(96).astype(np.uint8), 1)
+    with rasterio.open(path) as source:
+        start, size = (int(source.get_tag_item(f"BLOCK_{what}_1_1", "TIFF", bidx=1)) for what in ("OFFSET", "SIZE"))
+    raster = open_raster("land_cover", LayerSettings(path=path.name), folder=folder)
+    with path.open("r+b") as stream:
+        stream.seek(start)
+        stream.write(b"\xff" * size)
+    return raster
+
+
+@pytest.fixture(params=["numpy", "compiled"])
+def kernel(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Both ways of adding up discs, however few they are."""
+    if request.param == "compiled":
+        pytest.importorskip("numba")
+    monkeypatch.setattr(discs, "COMPILED_FROM", 0 if request.param == "compiled" else math.inf)
+    return str(request.param)
+
+
+@pytest.mark.usefixtures("kernel")
+def test_a_damaged_block_costs_only_the_discs_over_it(tmp_path: Path) -> None:
+    """A tile that cannot be decoded: points in it, and discs that touch it, are missing and say why."""
+    raster = damaged(tmp_path)
+    # in the tile, 10 m west of it, 200 m west of it, at a corner of its frame, far from it
+    x = 500_000 + np.array([48.5, 32 - 1 / 3, 32 - 20 / 3, 32 - 3, 10.5]) * 30
+    y = 5_427_000 - np.array([48.5, 48.5, 48.5, 32 - 3, 10.5]) * 30
+    points = gpd.GeoDataFrame(geometry=gpd.points_from_xy(x, y), crs=32611).to_crs(4326)
+    lost = "a block of the file cannot be read"
+    assert value_at(points, raster)["reason"].tolist() == [lost, "", "", "", ""]
+    assert class_at(points, raster, legend=NLCD)["code"].isna().tolist() == [True, False, False, False, False]
+    shares = class_shares(points, raster, legend=NLCD, radii_m=[20, 100, 125])
+    means, sums = (f(points, raster, radii_m=[20, 100, 125]) for f in (disc_means, disc_sums))
+    for radius, gone in ((20, [1, 1, 0, 0, 0]), (100, [1, 1, 0, 0, 0]), (125, [1, 1, 0, 0, 0])):
+        for frame, column in ((shares, "share_41"), (means, "mean"), (sums, "sum")):
+            assert frame[f"{column}_{radius}m"].isna().tolist() == [bool(g) for g in gone]
+            assert frame[f"missing_share_{radius}m"].tolist() == gone
+    for frame in (shares, means, sums):
+        assert frame["reason"].tolist() == [lost, lost, "", "", ""]
+    # 127.3 m from the corner's point to the tile, 200 m from the third
+    wider = disc_means(points, raster, radii_m=[130, 210])
+    assert wider["mean_130m"].isna().tolist() == [True, True, False, True, False]
+    assert wider["mean_210m"].isna().tolist() == [True, True, True, True, False]
+    assert wider["reason"].tolist() == [lost, lost, lost, lost, ""]
+
+
+@pytest.mark.usefixtures("kernel")
+def test_what_the_missing_part_is_made_of(tmp_path: Path) -> None:
+    """Codes that the legend does not hold are told one by one, for the discs that hold them, then nodata."""
+    values = np.full((101, 101), 41)
+    values[:, 52], values[:, 54], values[:, 40] = 7, 3, 255
+    raster = raster_of(tmp_path, values, UTM, nodata=255)
+    points = UTM.points([0, 0, -300], [0, 1495, 0])
+    shares = class_shares(points, raster, legend=NLCD, radii_m=[20, 130])
+    told = [f"code {c} is not in legend nlcd: declare nodata = {c} in [layers.land_cover]" for c in (3, 7)]
+    assert shares["reason"].tolist() == [
+        "; ".join(told), "; ".join([*told, "nodata or outside the raster"]), "nodata or outside the raster",
+    ]  # fmt: skip
+    assert shares["missing_share_20m"].tolist() == pytest.approx([0, 0.18, 1], abs=0.2)
+    known = Legend("nlcd", "", NLCD.classes, nodata=7)
+    assert class_shares(points, raster, legend=known, radii_m=[130])["reason"][0] == f"{told[0]}; nodata"
+
+
+def test_a_layer_that_is_no_classes(tmp_path: Path) -> None:
+    """Hundreds of unknown codes are another legend's layer, or heights: said, not listed."""
+    raster = raster_of(tmp_path, np.random.default_rng(4).uniform(500, 900, (101, 101)), UTM)
+    with pytest.raises(LayerError, match="more than 250 codes that its legend does not hold"):
+        class_shares(UTM.points(), raster, legend=NLCD, radii_m=[1000])
+
+
+@pytest.mark.usefixtures("kernel")
+def test_the_largest_radius_need_not_be_last(tmp_path: Path) -> None:
+    """Radii in any order give the same columns, and reasons of the largest disc."""
+    values = np.full((101, 101), 41)
+    values[50, 53] = 255
+    raster = raster_of(tmp_path, values, UTM, nodata=255)
+    up, down = (class_shares(UTM.points(), raster, legend=NLCD, radii_m=r) for r in ([30, 200], [200, 30]))
+    assert (up[list(down)] == down).all(axis=None)
+    assert down["reason"].tolist() == ["nodata or outside the raster"]

@@ -69,6 +69,34 @@ def test_files_that_are_no_tables(tmp_path, content, said) -> None:
         rows(path)
 
 
+def test_a_byte_order_mark_goes_before_a_declared_encoding(tmp_path) -> None:
+    """A rejected file is UTF-8 with a mark, whatever the crews' own files are in."""
+    path = write(tmp_path / "a.csv", "den,notes\nD-1,épicéa\n", "utf-8-sig")
+    assert rows(path, encoding="cp1252")[0].values == {"den_label": "D-1", "notes": "épicéa"}
+
+
+def test_an_unclosed_quote_is_asked_about(tmp_path) -> None:
+    """It would swallow the rows that follow."""
+    path = write(tmp_path / "a.csv", 'den,lat,lon,notes\nD-1,44,-118,"deep snow\nD-2,45,-118,x\nD-3,46,-118,y\n')
+    (row,) = rows(path)
+    assert [p.level for p in row.problems] == [Level.CONFIRM]
+    assert "lines 2 to 4" in row.problems[0].message
+
+
+def test_trailing_empty_cells_are_nothing_and_others_are_kept(tmp_path) -> None:
+    """A spreadsheet's extra commas do no harm; what stands in extra cells comes back with the row."""
+    path = write(tmp_path / "a.csv", "den,lat,lon\nD-1,44,-118,,\nD-2,45,-118,x,\n")
+    first, second = rows(path)
+    assert not first.problems
+    assert second.raw["(more cells)"] == "x"
+
+
+def test_a_long_cell_is_only_long(tmp_path) -> None:
+    """200,000 characters in a note."""
+    path = write(tmp_path / "a.csv", "den,notes\nD-1," + "x" * 200_000 + "\n")
+    assert len(rows(path)[0].values["notes"]) == 200_000
+
+
 def test_wrong_declared_encoding(tmp_path) -> None:
     """study.toml says UTF-8, the file is not; or names no encoding at all."""
     path = write(tmp_path / "a.csv", "den,notes\nD-1,épicéa\n", "cp1252")
@@ -88,6 +116,9 @@ def test_two_headings_for_one_term(tmp_path) -> None:
     """Both cannot be the latitude."""
     path = write(tmp_path / "a.csv", "lat,latitude\n1,2\n")
     with pytest.raises(IntakeError, match="all mean latitude"):
+        rows(path)
+    path = write(tmp_path / "b.csv", "den,notes,notes\n1,2,3\n")
+    with pytest.raises(IntakeError, match="more than one column is headed 'notes'"):
         rows(path)
 
 

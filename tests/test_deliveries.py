@@ -2,7 +2,10 @@
 
 import csv
 import sqlite3
+import subprocess
+import sys
 
+import pandas as pd
 import pytest
 from conftest import STUDY_TOML, write
 
@@ -101,14 +104,78 @@ def test_a_repeated_row_counts_once(give, register) -> None:
 
 
 def test_later_rows_fill_blanks_but_change_nothing(give, register) -> None:
-    """A second visit adds what was not recorded; what was recorded stays."""
+    """A second visit adds what was not recorded; what was recorded stays; the visit says what it filled in."""
     give(HEAD + GOOD.replace(",20,", ",,"))
-    give(HEAD + "D-1,2026-03-20,OB-001,43.512340,-115.521230,WGS84,5,brush,KR,25,dry\n", name="b.csv")
+    give(HEAD + "D-1,2026-03-20,OB-001,43.512340,-115.521230,WGS84,5,tree,KR,25,dry\n", name="b.csv")
     den = register.dens().iloc[0]
     assert (den["den_type"], den["slope_deg"], den["notes"]) == ("tree", 25.0, "dry")
     assert register.counts() == {"den": 1, "visit": 2}
     give(HEAD + "D-1,2026-03-25,OB-001,43.512340,-115.521230,WGS84,5,tree,KR,40,wet\n", name="c.csv")
     assert register.dens().iloc[0]["slope_deg"] == 25.0
+    assert register.visits()["filled"].fillna("").tolist() == ["", "slope_read,slope_deg,notes", ""]
+
+
+def test_a_row_of_another_type_or_place_fills_nothing(give, register) -> None:
+    """A brush den gets no tree diameter, a moved label no canopy, whatever was confirmed."""
+    head = HEAD.replace("notes\n", "tree_diameter_cm,confirmed\n")
+    give(HEAD + GOOD.replace(",tree,", ",brush,").replace(",20,", ",,"))
+    give(head + "D-1,2026-03-20,OB-001,43.512340,-115.521230,WGS84,5,tree,KR,25,80,yes\n", name="b.csv")
+    give(head + "D-1,2026-03-21,OB-001,43.532340,-115.521230,WGS84,5,brush,KR,25,,yes\n", name="c.csv")
+    den = register.dens().iloc[0]
+    assert register.counts() == {"den": 1, "visit": 3}
+    assert pd.isna(den["slope_deg"])
+    assert pd.isna(den["tree_diameter_cm"])
+
+
+def test_an_aspect_is_filled_in_whole_or_not_at_all(give, register) -> None:
+    """A bearing read without its north is not joined with the north of another row."""
+    head = HEAD.replace("notes\n", "aspect,aspect_reference\n")
+    give(head + "D-1,2026-02-24,OB-001,43.512340,-115.521230,WGS84,5,tree,KR,20,140,\n")
+    give(head + "D-1,2026-03-20,OB-001,43.512340,-115.521230,WGS84,5,tree,KR,20,90,true\n", name="b.csv")
+    den = register.dens().iloc[0]
+    assert den["aspect_read"] == "140"
+    assert pd.isna(den["aspect_reference"])
+    assert pd.isna(den["aspect_deg"])
+
+
+def test_an_unknown_type_is_filled_in_by_a_known_one(give, register) -> None:
+    """Unknown is no knowledge to be kept against a later crew's."""
+    give(HEAD + GOOD.replace(",tree,", ",unknown,"))
+    give(HEAD + GOOD.replace("2026-02-24", "2026-03-24"), name="b.csv")
+    assert register.dens().iloc[0]["den_type"] == "tree"
+
+
+def test_labels_and_ids_must_not_contradict(give, register) -> None:
+    """A label keeps its den whatever id it has; an id under another label is an error, not a crash."""
+    own = "0b000000-0000-4000-8000-000000000001"
+    head = "den_id," + HEAD
+    give(head + f"{own},{GOOD}")
+    again = give(HEAD + GOOD.replace("2026-02-24", "2026-03-24").replace("D-1", "d-1 "), name="b.csv")
+    assert (again.dens, again.visits) == (0, 1)
+    other = give(head + f"{own[:-1]}2,{GOOD.replace('2026-02-24', '2026-04-24')}", name="c.csv")
+    renamed = give(head + f"{own},{GOOD.replace('D-1', 'D-77').replace('2026-02-24', '2026-05-24')}", name="d.csv")
+    assert "is that of den" in other.held_back[0][1]
+    assert "is recorded with the label" in renamed.held_back[0][1]
+    assert register.counts() == {"den": 1, "visit": 2}
+
+
+def test_one_female_spelled_in_two_ways(give, register) -> None:
+    """OB 001 and ob-001 are OB-001; the row as the crew wrote it is kept."""
+    give(HEAD + GOOD + OTHER.replace("OB-002", "ob 001"))
+    assert register.visits()["female"].tolist() == ["OB-001", "OB-001"]
+    assert "ob 001" in register.visits().iloc[1]["as_recorded"]
+
+
+def test_formulas_do_not_run_in_a_rejected_file(give, tmp_path) -> None:
+    """An apostrophe guards them, and is taken away when the file comes back."""
+    evil = '"=HYPERLINK(1)"'
+    rejected = give(HEAD + BAD.replace(",20,\n", f",20,{evil}\n")).rejected
+    assert "'=HYPERLINK(1)" in rejected.read_text(encoding="utf-8-sig")
+    text = rejected.read_text(encoding="utf-8-sig").replace("2026-02-30", "2026-02-28").replace(",cave,", ",brush,")
+    text = text.replace("-115.521230,43.512340", "43.612340,-115.521230")
+    delivery = give(text, name="out/rejected-crew.csv")
+    assert delivery.dens == 1
+    assert delivery.mended == tmp_path / "out" / "mended-crew.csv"
 
 
 def test_the_crews_row_is_kept_word_for_word(give, register) -> None:
@@ -141,7 +208,7 @@ def test_a_file_that_breaks_off_leaves_the_register_as_it_was(give, register) ->
         f"D-{i},2026-02-24,OB-001,{43 + i * 1e-4:.6f},-115.521230,WGS84,5,tree,KR,20,\n" for i in range(5000)
     )
     with pytest.raises(IntakeError):
-        give(HEAD + lines + '"never closed' + "x" * 200_000)
+        give(HEAD + lines + '"never closed' + "x" * 2**24)
     assert register.counts() == {"den": 0, "visit": 0}
 
 
@@ -167,6 +234,37 @@ def test_register_in_use_is_told(give, register) -> None:
     other.execute("ROLLBACK")
     other.close()
     assert give(HEAD + GOOD).dens == 1
+
+
+def test_rejects_are_written_before_anything_is_kept(give, register, tmp_path) -> None:
+    """Where the folder cannot be written, no row of the file is recorded."""
+    (tmp_path / "out").write_text("a file in the folder's place")
+    with pytest.raises(OSError, match="out"):
+        give(HEAD + GOOD + BAD)
+    assert register.counts() == {"den": 0, "visit": 0}
+
+
+def test_two_programs_at_once_do_not_double_a_den(tmp_path, register) -> None:
+    """The register is looked at inside the lock: of the same places under two names one half is held back."""
+    code = (
+        "import sys; from pathlib import Path\n"
+        "from densite.deliveries import hand_in; from densite.settings import parse\n"
+        "from densite.register import open_register\n"
+        f"settings = parse({STUDY_TOML!r}); folder = Path(sys.argv[1])\n"
+        "with open_register(folder / 'register.gpkg') as register:\n"
+        "    d = hand_in(folder / sys.argv[2], register=register, settings=settings, out=folder / sys.argv[2][:1])\n"
+        "    print(d.dens)\n"
+    )
+    for name in "ab":
+        rows = (f"{name}{i},2026-02-24,,{43 + i * 1e-3:.6f},-115.521230,WGS84,5,tree,KR,20,\n" for i in range(300))
+        write(tmp_path / f"{name}.csv", HEAD + "".join(rows))
+    register.close()
+    running = [
+        subprocess.Popen([sys.executable, "-c", code, str(tmp_path), f"{n}.csv"], stdout=subprocess.PIPE, text=True)
+        for n in "ab"
+    ]
+    counts = [int(process.communicate()[0]) for process in running]
+    assert sorted(counts) == [0, 300]
 
 
 def test_hostile_text_is_only_text(give, register) -> None:

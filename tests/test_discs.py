@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
+from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from densite.discs import disc_cells, disc_weights
+import densite
+from densite import blocks, discs
+from densite.discs import block_totals, disc_cells, disc_totals, disc_weights
 from densite.errors import LayerError
-from densite.layers import open_raster
+from densite.layers import Raster, open_raster
 from densite.settings import LayerSettings
 from densite.testing import Grid, write_raster
 
@@ -121,3 +128,200 @@ def test_no_points_give_no_discs(tmp_path: Path) -> None:
     raster = open_raster("canopy", LayerSettings(path="a.tif"), folder=tmp_path)
     none = gpd.GeoDataFrame(geometry=[], crs=4326)
     assert list(disc_cells(none, raster, radii_m=[10.0])) == []
+
+
+@dataclass(frozen=True)
+class Case:
+    """A random raster, how its file is cut, and discs on it."""
+
+    seed: int
+    dtype: str
+    shape: tuple[int, int]
+    block: tuple[int, int] | int
+    crs: str
+    south_up: bool
+    nodata: bool
+    masked: bool
+    scaled: bool
+    radii: list[float]
+
+
+cases = st.builds(
+    Case,
+    seed=st.integers(0, 2**32 - 1),
+    dtype=st.sampled_from(["uint8", "int8", "int16", "uint16", "int32", "float32", "float64"]),
+    shape=st.tuples(st.integers(1, 70), st.integers(1, 70)),
+    block=st.one_of(st.sampled_from([(16, 16), (32, 16), (64, 64)]), st.integers(1, 70)),
+    crs=st.sampled_from(["EPSG:32611", "EPSG:4326"]),
+    south_up=st.booleans(),
+    nodata=st.booleans(),
+    masked=st.booleans(),
+    scaled=st.booleans(),
+    radii=st.lists(st.floats(1, 1500), min_size=1, max_size=3, unique=True),
+)
+
+
+def cells_of(case: Case) -> np.ndarray:
+    """Raw cells in patches: codes 1 to 5, holes of 0 and, in real numbers, of NaN."""
+    rng = np.random.default_rng(case.seed)
+    patches = rng.integers(0, 6, (case.shape[0] // 9 + 1, case.shape[1] // 9 + 1))
+    raw = np.kron(patches, np.ones((9, 9), int))[: case.shape[0], : case.shape[1]].astype(case.dtype)
+    spots = rng.random(case.shape) < 0.2
+    raw[spots] = rng.integers(0, 6, spots.sum())
+    if raw.dtype.kind == "f":
+        raw[rng.random(case.shape) < 0.1] = np.nan
+    return raw
+
+
+def file_of(case: Case, path: Path) -> Raster:
+    """Write a case's raster, tiled or in strips, and open it."""
+    raw = cells_of(case)
+    cut = {"tiled": False, "blockysize": case.block}
+    if isinstance(case.block, tuple):
+        cut = {"tiled": True, "blockysize": case.block[0], "blockxsize": case.block[1]}
+    cell = 30.0 if case.crs == "EPSG:32611" else 0.0003
+    left, top = (500_000.0, 5_427_000.0) if cell == 30.0 else (-117.0, 49.0)
+    down = cell if case.south_up else -cell
+    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True), rasterio.open(
+        path, "w", driver="GTiff", height=case.shape[0], width=case.shape[1], count=1, dtype=case.dtype,
+        crs=case.crs, transform=Affine(cell, 0, left, 0, down, top), nodata=0 if case.nodata else None,
+        compress="deflate", **cut,
+    ) as target:  # fmt: skip
+        target.write(raw, 1)
+        if case.scaled:
+            target.scales, target.offsets = (2.0,), (-1.0,)
+        if case.masked and not case.nodata:
+            target.write_mask(np.random.default_rng(case.seed + 1).random(case.shape) > 0.1)
+    return open_raster("land_cover", LayerSettings(path=path.name), folder=path.parent)
+
+
+def points_on(case: Case, raster: Raster) -> gpd.GeoDataFrame:
+    """Points in and around a raster, on its corners, edges and middle, and one without coordinates."""
+    rng = np.random.default_rng(case.seed + 2)
+    col = np.concatenate([rng.uniform(-0.5, 1.5, 10) * case.shape[1], [0, case.shape[1], case.shape[1] - 1, 7]])
+    row = np.concatenate([rng.uniform(-0.5, 1.5, 10) * case.shape[0], [0, case.shape[0], case.shape[0] // 2, 7]])
+    x, y = raster.transform * (col, row)
+    points = gpd.GeoSeries(gpd.points_from_xy(x, y), crs=raster.crs).to_crs(4326)
+    return gpd.GeoDataFrame(geometry=[*points, None], crs=4326)
+
+
+def by_windows(
+    points: gpd.GeoDataFrame, raster: Raster, radius: float, codes: np.ndarray | None
+) -> tuple[np.ndarray, ...]:
+    """Shares, missing shares and sums from the whole window of cells around each point, one by one."""
+    count = 1 if codes is None else len(codes)
+    shares, missing, sums = np.zeros((len(points), count)), np.ones(len(points)), np.zeros(len(points))
+    for disc in disc_cells(points, raster, radii_m=[radius]):
+        whole = math.pi * radius**2
+        groups = [np.isfinite(disc.values)] if codes is None else [disc.values == code for code in codes]
+        for i, chosen in enumerate(groups):
+            shares[disc.which, i] = np.where(chosen, disc.areas, 0).sum(axis=(1, 2)) / whole
+        missing[disc.which] = 1 - shares[disc.which].sum(axis=1)
+        sums[disc.which] = np.nansum(disc.values * disc.areas, axis=(1, 2)) / whole
+    return shares, missing, sums
+
+
+@pytest.mark.parametrize("codes", [np.array([1, 2, 4, 5, 7]), None], ids=["classes", "values"])
+def test_all_ways_agree(codes: np.ndarray | None, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Plain and compiled, one thread and two, any cut of the file: the same as whole windows, to 1e-9.
+
+    Whatever the number of threads, shares are the same to the last bit, and sums to 1e-12.
+    """
+    pytest.importorskip("numba")
+    folder = tmp_path_factory.mktemp("discs")
+
+    @settings(derandomize=True, deadline=None, max_examples=40)
+    @given(case=cases)
+    def check(case: Case) -> None:
+        raster = file_of(case, folder / "a.tif")
+        points = points_on(case, raster)
+        found = {
+            (compiled, threads): disc_totals(
+                points, raster, radii_m=case.radii, codes=codes, compiled=compiled, threads=threads
+            )
+            for compiled, threads in ((False, 1), (False, 2), (True, 1), (True, 2))
+        }
+        for r, radius in enumerate(case.radii):
+            shares, missing, sums = by_windows(points, raster, radius, codes)
+            for totals in found.values():
+                np.testing.assert_allclose(totals.shares[r], shares, rtol=0, atol=1e-9)
+                np.testing.assert_allclose(totals.missing[r], missing, rtol=0, atol=1e-9)
+                assert codes is not None or totals.sums[r] == pytest.approx(sums, rel=1e-9, abs=1e-9)
+        for compiled in (False, True):
+            one, two = found[compiled, 1], found[compiled, 2]
+            assert (one.shares == two.shares).all()
+            np.testing.assert_allclose(one.sums, two.sums, rtol=1e-12)
+            assert not one.lost.any()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blocks, "LEAST_CELLS", 1)  # strips stay thin, so that discs lie over many
+        patch.setattr(discs, "TOGETHER", 3)
+        patch.setattr(discs, "BAND_CELLS", 400)
+        check()
+
+
+def tiled_cover(folder: Path, size: int = 96, block: int = 16, name: str = "tiles.tif") -> Raster:
+    """A raster of three classes in small tiles."""
+    with rasterio.open(
+        folder / name, "w", driver="GTiff", height=size, width=size, count=1, dtype="uint8", crs="EPSG:32611",
+        transform=Affine(30, 0, 500_000, 0, -30, 5_427_000), tiled=True, blockxsize=block, blockysize=block,
+        compress="deflate",
+    ) as target:  # fmt: skip
+        target.write(np.random.default_rng(1).choice([11, 41, 90], (size, size)).astype(np.uint8), 1)
+    return open_raster("land_cover", LayerSettings(path=name), folder=folder)
+
+
+def test_every_block_is_decoded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Discs of three radii around many points read each block under them one time, no other block."""
+    raster, seen, decode = tiled_cover(tmp_path), [], blocks._decoded
+    monkeypatch.setattr(blocks, "_decoded", lambda s, r, window: seen.append(window) or decode(s, r, window))
+    x, y = np.random.default_rng(3).uniform(0, 47 * 30 - 500, (2, 200))
+    points = gpd.GeoDataFrame(geometry=gpd.points_from_xy(500_000 + x, 5_427_000 - y), crs=32611).to_crs(4326)
+    disc_totals(points, raster, radii_m=[30, 200, 480])
+    corners = [(window.row_off, window.col_off) for window in seen]
+    assert sorted(corners) == sorted(set(corners)) == [(16 * i, 16 * j) for i in range(3) for j in range(3)]
+
+
+@pytest.mark.parametrize("compiled", [False, True])
+def test_a_huge_value_stays_in_its_cell(tmp_path: Path, compiled: bool) -> None:
+    """1e30 in a row does not drown the values of discs beside it."""
+    grid = Grid("EPSG:32611", -117.0, 49.0, 30.0, size=101)
+    values = np.full((101, 101), 0.1)
+    values[:, 0] = 1e30
+    path = write_raster(tmp_path / "a.tif", values, crs=grid.crs, transform=grid.transform, dtype="float64")
+    raster = open_raster("canopy", LayerSettings(path=path.name), folder=tmp_path)
+    totals = disc_totals(grid.points(), raster, radii_m=[1000], compiled=compiled)
+    assert totals.sums[0, 0] == pytest.approx(0.1, rel=1e-12)
+
+
+def test_few_discs_do_not_load_the_compiler() -> None:
+    """Discs that numpy counts sooner than the compiler loads are left to numpy."""
+    assert discs._kernel(False) is block_totals
+    none = discs._Discs(*(np.array([0.0]),) * 2, *(np.array([30.0]),) * 2)
+    assert discs._cells(none, [30.0, 1000.0]) < discs.COMPILED_FROM
+    many = discs._Discs(*(np.zeros(20_000),) * 2, *(np.full(20_000, 30.0),) * 2)
+    assert discs._cells(many, [30.0, 1000.0]) > discs.COMPILED_FROM
+
+
+def test_without_the_compiler(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where numba is not installed, or refuses to be imported, numpy does the work."""
+    monkeypatch.delitem(sys.modules, "densite.disckernel", raising=False)
+    monkeypatch.delattr(densite, "disckernel", raising=False)
+    monkeypatch.setitem(sys.modules, "numba", None)  # what an import that fails looks like
+    monkeypatch.setattr(discs.importlib.util, "find_spec", str)
+    assert discs._kernel(True) is block_totals
+    monkeypatch.setattr(discs.importlib.util, "find_spec", {}.get)
+    assert discs._kernel(True) is block_totals
+
+
+def test_nowhere_to_keep_machine_code() -> None:
+    """In an installation that cannot be written to, without a home, the kernel is compiled all the same."""
+    pytest.importorskip("numba")
+    code = (
+        "from numba.core import caching\n"
+        "caching.CacheImpl._locator_classes.clear()\n"
+        "from densite import disckernel\n"
+        "print(disckernel._under_arc(0.0, 1.0, 1.0), disckernel._other_leg(0.6, 1.0))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stdout.split() == ["0.0", "0.8"], done.stderr

@@ -42,6 +42,14 @@ def test_place_line_and_datum(tmp_path) -> None:
     assert (first.line, second.line) == (3, 4)
 
 
+def test_unknown_properties_stay_with_the_row(tmp_path) -> None:
+    """They are kept as recorded and come back in a rejected file."""
+    path = write(tmp_path / "a.geojson", collection(point(-115.5, 43.5, **{"den": "D-1", "snow depth": "1 m"})))
+    (row,) = read_geojson(path, mapping={})
+    assert row.raw["snow depth"] == "1 m"
+    assert "'snow depth'" in row.problems[0].message
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

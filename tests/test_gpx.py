@@ -5,6 +5,7 @@ from conftest import write
 
 from densite.errors import IntakeError
 from densite.intake.gpx import read_gpx
+from densite.intake.rawrow import understand
 
 HEAD = '<?xml version="1.0"?>\n<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">\n'
 
@@ -55,3 +56,29 @@ def test_entity_bomb_is_refused(tmp_path) -> None:
     path = write(tmp_path / "a.gpx", bomb + ']><gpx><wpt lat="1" lon="1"><name>&i;</name></wpt></gpx>')
     with pytest.raises(IntakeError, match="no readable GPX"):
         list(read_gpx(path, mapping={}))
+
+
+def test_a_rejected_waypoint_can_be_handed_in_again(tmp_path) -> None:
+    """Its cells under the crew's own keys give the same values once more, without doubled columns."""
+    text = (
+        '<wpt lat="43.5" lon="-115.5"><name>D-1</name>'
+        "<desc>type: burrow; accuracy: 5; found at 10:30</desc></wpt></gpx>"
+    )
+    (row,) = read_gpx(write(tmp_path / "a.gpx", HEAD + text), mapping={})
+    heads = understand(list(row.raw), {}, file="again")
+    assert heads.sort(row.raw) == row.values
+    assert row.values["notes"] == "found at 10:30"
+
+
+def test_only_the_waypoints_own_children_count(tmp_path) -> None:
+    """A name inside an extension is another thing's name."""
+    text = '<wpt lat="43.5" lon="-115.5"><name>D-1</name><extensions><x><name>junk</name></x></extensions></wpt></gpx>'
+    (row,) = read_gpx(write(tmp_path / "a.gpx", HEAD + text), mapping={})
+    assert row.values["den_label"] == "D-1"
+
+
+def test_a_key_given_twice_is_told(tmp_path) -> None:
+    """Tree or brush?"""
+    text = '<wpt lat="43.5" lon="-115.5"><desc>type: tree; type: brush</desc></wpt></gpx>'
+    (row,) = read_gpx(write(tmp_path / "a.gpx", HEAD + text), mapping={})
+    assert "given twice" in row.problems[0].message

@@ -315,7 +315,7 @@ def test_no_dens_give_an_empty_frame(tmp_path: Path) -> None:
     points = dens((0, 0), uncertainty=[1]).iloc[:0]
     found = landscape_at(points, settings=HOUSING, layers=step(tmp_path), folder=tmp_path)
     assert found.empty
-    told = ["gradient", "landscape_class", "class_certain", "class_could_be", "reason"]
+    told = ["gradient", "missing_share", "landscape_class", "class_certain", "class_could_be", "reason"]
     assert found.columns.tolist() == told
 
 

@@ -10,8 +10,9 @@ import shapely
 from conftest import write
 
 import densite
-from densite import testing
-from densite.errors import LayerError, RegisterError
+from densite import terrain, testing
+from densite.errors import LayerError, MapError, RegisterError
+from densite.layers import fingerprint
 from densite.studyfolder import lay_out, study_text
 
 CRS = "EPSG:32611"
@@ -119,12 +120,80 @@ def test_observed_stands_beside_derived(study) -> None:
     assert any("slope 45 deg in the field, 20 deg in the DEM" in s for s in said)
 
 
+def test_each_value_stands_under_its_own_name(study) -> None:
+    """Heat load is no radiation; a certain class is not called uncertain; the chosen method and radius are used."""
+    frame = study.derive().set_index("label").loc["D-1"]
+    lat = study.dens.geometry.iloc[0].y
+    assert frame["heat_load"] == pytest.approx(terrain.heat_load(lat, 20.0, 112.0), abs=1e-3)
+    assert frame["direct_radiation"] == pytest.approx(terrain.direct_radiation(lat, 20.0, 112.0), abs=1e-3)
+    assert abs(frame["heat_load"] - frame["direct_radiation"]) > 0.01
+    assert frame["class_certain"] == 1
+    provenance = study.register.provenance().set_index("covariate")
+    assert provenance.at["topographic_position_m", "radius_m"] == 300
+    assert provenance.at["derived_slope_deg", "method"] == "horn"
+    assert provenance.at["elevation_m", "layer_fingerprint"] == fingerprint(study.folder / "layers/dem.tif")
+    assert provenance.at["gradient", "layer"] == "housing"
+
+
+def test_settings_of_terrain_are_used(study) -> None:
+    """On a cone the two methods and two radii give different values."""
+    grid = testing.Grid(CRS, LON, LAT, 10.0, size=301)
+    cone = testing.cone(*grid.ground(), slope_deg=30)
+    testing.write_raster(study.folder / "layers/dem.tif", cone, crs=CRS, transform=grid.transform)
+    first = study.derive().set_index("label")
+    other = study.settings.terrain.model_copy(update={"method": "zevenbergen-thorne", "position_radius_m": 100.0})
+    study.settings = study.settings.model_copy(update={"terrain": other})
+    second = study.derive().set_index("label")
+    assert first.loc["D-2", "derived_slope_deg"] != second.loc["D-2", "derived_slope_deg"]
+    # the summit of a cone stands 2/3 r tan(slope) above the mean of its disc
+    for frame, radius in ((first, 300), (second, 100)):
+        expected = 2 / 3 * radius * np.tan(np.radians(30))
+        assert frame.loc["D-1", f"topographic_position_m_{radius}m"] == pytest.approx(expected, rel=0.03)
+
+
+def test_the_first_known_female_counts(study, folder) -> None:
+    """A den used by another female later stays with the first one recorded in it."""
+    again = row("D-1", LON, LAT).replace("2026-02-24", "2027-02-24").replace("OB-001", "OB-009")
+    early = row("D-1", LON, LAT).replace("2026-02-24", "2025-02-24").replace("OB-001", "")
+    study.settings = study.settings.model_copy(update={"layers": {}})
+    write(folder / "more.csv", HEAD + early)
+    study.intake(folder / "more.csv")
+    assert study.frame.set_index("label").loc["D-1", "female"] == "OB-001"
+    write(folder / "late.csv", HEAD + again.replace("2027", "2024"))
+    study.intake(folder / "late.csv")
+    assert study.frame.set_index("label").loc["D-1", "female"] == "OB-009"
+
+
+def test_a_den_without_class_says_why_in_the_table(study) -> None:
+    """Off the housing layer there is no class; the reason stands in a footnote."""
+    study.derive()
+    with study.register.writing() as connection:
+        connection.exec_driver_sql(
+            "UPDATE derived_value SET words = NULL, reason = 'no data of layer' WHERE derivation = "
+            "(SELECT fid FROM derivation WHERE covariate = 'landscape_class') AND den_id = "
+            "(SELECT den_id FROM den WHERE label = 'D-3')"
+        )
+    assert "no data of layer" in str(study.table())
+
+
+def test_the_map_is_not_written_into_a_mistyped_folder(study, tmp_path) -> None:
+    """Exact places go only where they are meant to."""
+    with pytest.raises(MapError, match="no folder"):
+        study.map(tmp_path / "nowhere" / "map.html")
+
+
+def test_a_new_study_folder_is_private(study) -> None:
+    """Only its owner may look into it."""
+    assert (study.folder.stat().st_mode & 0o077) == 0
+    assert (study.out.stat().st_mode & 0o077) == 0
+
+
 def test_a_den_off_the_layers_has_reasons_not_values(study) -> None:
     """Nothing is filled in; check lists why."""
     frame = study.derive().set_index("label")
     assert np.isnan(frame.loc["D-3", "elevation_m"])
     assert any("D-3" in str(p) and "elevation_m" in str(p) for p in study.check())
-    assert any("D-3" in str(p) and "outside the study boundary" in str(p) for p in study.check())
+    assert any("D-3" in str(p) and "outside the study area" in str(p) for p in study.check())
 
 
 def test_table_says_how_the_classes_were_made(study) -> None:

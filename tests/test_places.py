@@ -31,7 +31,7 @@ def test_mgrs_takes_the_middle_of_the_square() -> None:
     middle = places.from_utm(444140.5, 3684706.5, "38N", datum="WGS84")
     assert places.distance_m(place.longitude, place.latitude, middle.longitude, middle.latitude) < 0.01
     coarse = places.from_mgrs("38SMB4484", datum="WGS84")
-    assert coarse.error_m == pytest.approx(1000 / math.sqrt(2))
+    assert coarse.reading_m == pytest.approx(1000 / math.sqrt(2))
 
 
 def test_mgrs_exception_zone() -> None:
@@ -197,6 +197,8 @@ def test_pairs_in_one_cell() -> None:
     """With letters, commas or spaces."""
     assert places.split_pair("44.51 N 118.22 W") == ("44.51 N", "118.22 W")
     assert places.split_pair("44.51, -118.22") == ("44.51", "-118.22")
+    assert places.split_pair("118.22 W 44.51 N") == ("44.51 N", "118.22 W")
+    assert places.split_pair("N44° 32.100' W118° 15.200'") == ("N44° 32.100'", "W118° 15.200'")
     with pytest.raises(PlaceError):
         places.split_pair("44.51")
 
@@ -207,3 +209,28 @@ def test_no_test_value_file_is_needed_at_run_time() -> None:
 
     folder = Path(pygeomag.__file__).parent / "wmm"
     assert all((folder / Path(file).name).is_file() for _, file, *_ in places._MAGNETIC_MODELS)
+
+
+def test_zone_letters() -> None:
+    """N and S are hemispheres; another letter is a latitude band (NGA.STND.0037)."""
+    north = places.from_utm(5e5, 4.8e6, "11N", datum="WGS84")
+    assert places.from_utm(5e5, 4.8e6, "11T", datum="WGS84") == north
+    assert places.from_utm(5e5, 4.8e6, "11S", datum="WGS84").latitude < 0
+    assert places.from_utm(5e5, 4.8e6, "11H", datum="WGS84").latitude < 0
+
+
+def test_utm_on_nad83_and_nad27_are_other_places() -> None:
+    """The same figures on NAD83 lie within 2 m, on NAD27 some 200 m off (the grids' ellipsoids differ)."""
+    here = places.from_utm(5e5, 4.8e6, "11N", datum="WGS84")
+    for datum, least, most in (("NAD83", -1, 2), ("NAD27", 100, 300)):
+        other = places.from_utm(5e5, 4.8e6, "11N", datum=datum)
+        away = places.distance_m(here.longitude, here.latitude, other.longitude, other.latitude)
+        assert least < away < most
+        assert datum[3:] in other.note
+
+
+@pytest.mark.parametrize("code", ["4978", "4979"])
+def test_crs_of_three_coordinates_are_refused(code) -> None:
+    """Geocentric x and y are no place on the ground."""
+    with pytest.raises(PlaceError, match="no CRS of two coordinates"):
+        places.from_xy(1, 2, code)

@@ -7,7 +7,7 @@ import pytest
 from pydantic import ValidationError
 
 from densite.errors import Level
-from densite.records import DenSite, den_uuid, doubts, problems_of, row_key, visit_uuid, winter_of
+from densite.records import DenSite, den_uuid, doubts, problems_of, read_number, row_key, visit_uuid, winter_of
 
 NOW = dt.datetime(2026, 3, 1, tzinfo=dt.UTC)
 
@@ -91,7 +91,7 @@ def test_the_unusual_is_kept_and_doubted() -> None:
 
 def test_bearing_without_north_is_doubted() -> None:
     """It is kept as read but no true aspect is made of it."""
-    (problem,) = doubts(den(aspect_read="140"))
+    (problem,) = doubts(den(aspect_read="140", aspect_error_deg=0.5))
     assert "true or magnetic" in problem.message
 
 
@@ -119,3 +119,29 @@ def test_winter_is_named_by_its_january() -> None:
     """December 2025 and March 2026 are one winter."""
     assert winter_of(dt.date(2025, 12, 20)) == winter_of(dt.date(2026, 3, 1)) == 2026
     assert winter_of(dt.date(2025, 6, 30)) == 2025
+    assert winter_of(dt.date(2025, 7, 1)) == 2026
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [
+        ("40 %", "%", 40),
+        ("12.5 cm", "cm", 12.5),
+        ("3 m", "cm", 300),
+        ("10 ft", "m", 3.048),
+        ("25 mm", "cm", 2.5),
+        ("-3", "m", -3),
+    ],
+)
+def test_units_are_understood_or_converted(text, unit, value) -> None:
+    """The field's own unit, and lengths in another one (foot and inch by the agreement of 1959)."""
+    assert read_number(text, unit=unit) == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"), [("40 %", "deg"), ("35 deg", "%"), ("20 %", "m"), ("3 stones", "m"), ("5 m", "")]
+)
+def test_a_unit_that_does_not_fit_is_refused(text, unit) -> None:
+    """40 % is never 40 degrees."""
+    with pytest.raises(ValueError, match="is in"):
+        read_number(text, unit=unit)

@@ -15,7 +15,7 @@ from conftest import needs
 
 from densite.errors import RegisterError
 from densite.records import DenSite, Visit
-from densite.register import create_register, open_register
+from densite.register import Register, create_register, geopackage, open_register
 from densite.register.columns import decode_geometry, encode_point
 from densite.register.store import Provenance
 
@@ -195,6 +195,39 @@ def test_missing_and_newer_registers(tmp_path, register) -> None:
         db.execute("UPDATE study_info SET value = '99' WHERE key = 'schema_version'")
     with pytest.raises(RegisterError, match=r"version 99.*update densite"):
         open_register(register.path)
+
+
+def test_a_register_of_another_study_is_refused(register) -> None:
+    """Record ids are made from the study's id."""
+    register.close()
+    open_register(register.path, study_id="test").close()
+    with pytest.raises(RegisterError, match="belongs to the study with id test"):
+        open_register(register.path, study_id="other")
+
+
+def test_extent_grows_to_all_sides(register) -> None:
+    """gpkg_contents holds the box of all dens."""
+    with register.writing() as connection:
+        register.add(connection, [den("D-3", -116.5, 42.5), den("D-4", -114.5, 44.5)], [])
+    with register._engine.connect() as connection:
+        box = connection.exec_driver_sql("SELECT min_x, min_y, max_x, max_y FROM gpkg_contents WHERE table_name='den'")
+        assert box.one() == (-116.5, 42.5, -114.5, 44.5)
+
+
+def test_a_register_that_cannot_be_written_can_be_read(register) -> None:
+    """From a read-only share: dens are listed, writing is refused with advice."""
+    register.close()
+    reader = Register(geopackage.engine_for(register.path, read_only=True), register.path)
+    assert len(reader.dens()) == 2
+    with pytest.raises(RegisterError, match="read-only"), reader.writing() as connection:
+        reader.add(connection, [den("D-9")], [])
+    reader.close()
+
+
+def test_writers_take_the_lock_at_once(register) -> None:
+    """What a writer has read before it writes cannot change under it."""
+    with register.writing(), pytest.raises(sqlite3.OperationalError, match="locked"):
+        sqlite3.connect(register.path, timeout=0.05, isolation_level=None).execute("BEGIN IMMEDIATE")
 
 
 def test_write_ahead_log_is_on(register) -> None:

@@ -34,9 +34,9 @@ def dens(**fields) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame([row], geometry=[shapely.Point(-115.5, 43.5)], crs=4326, index=range(1)).set_index(index)
 
 
-def visits(confirmed=False) -> pd.DataFrame:
+def visits(settled=None) -> pd.DataFrame:
     """Return its visit."""
-    return pd.DataFrame({"den_id": ["7e570000-0000-4000-8000-00000000000a"], "confirmed": [confirmed]})
+    return pd.DataFrame({"den_id": ["7e570000-0000-4000-8000-00000000000a"], "settled": [settled]})
 
 
 def derived(**values) -> pd.DataFrame:
@@ -59,13 +59,16 @@ def test_doubts_stand_with_their_source_until_confirmed() -> None:
     """An unusual slope names den, file and line; a confirmed visit settles it."""
     (line,) = told(dens(slope_deg=72.0))
     assert line.startswith("crew.csv line 7: warning: den D-1: slope_deg 72 deg is unusual")
-    assert told(dens(slope_deg=72.0), seen=visits(confirmed=True)) == []
+    assert told(dens(slope_deg=72.0), seen=visits("slope_deg,position")) == []
+    assert len(told(dens(slope_deg=72.0), seen=visits("depth_cm"))) == 1
 
 
 def test_outside_unvisited_and_not_derived() -> None:
     """Three findings of one den."""
     lines = told(dens(), seen=visits().iloc[:0], values=derived().iloc[:0], area=shapely.box(0, 0, 1, 1))
-    assert [any(word in line for line in lines) for word in ("boundary", "no visit", "no derived values")] == [True] * 3
+    assert [any(word in line for line in lines) for word in ("study area", "no visit", "no derived values")] == [
+        True
+    ] * 3
 
 
 def test_disagreement_with_the_dem() -> None:
@@ -85,3 +88,16 @@ def test_missing_values_have_reasons(reason, count) -> None:
     lines = told(dens(), reasons=reasons)
     assert len(lines) == count
     assert all("elevation_m, derived_slope_deg" in line for line in lines)
+
+
+def test_what_another_program_wrote_is_told_not_raised() -> None:
+    """A type that no den can have, and no source line, after an edit in a GIS."""
+    (line,) = told(dens(den_type="cave", source_line=None))
+    assert "den_type 'cave'; allowed: tree" in line
+
+
+def test_a_gradient_on_half_a_disc_is_told() -> None:
+    """The class rests on the part with data; check says so."""
+    (line,) = told(dens(), values=derived(gradient_missing_share=0.4))
+    assert "40% missing" in line
+    assert told(dens(), values=derived(gradient_missing_share=0.0)) == []

@@ -96,14 +96,55 @@ def test_percent_becomes_degrees(settings) -> None:
     assert "both filled in" in messages(read(settings, slope_pct="10", slope_deg="10"))[0]
 
 
-def test_uncertainty_grows_by_datum_and_reading(settings) -> None:
-    """5 m of the crew and 7 m of the NAD27 change are 8.6 m; no uncertainty stays none."""
+def test_uncertainty_grows_by_the_datum_change(settings) -> None:
+    """5 m of the crew and some 7 m of the NAD27 change; no uncertainty stays none."""
     row = read(settings, datum="NAD27")
-    note = messages(row, Level.NOTE)[0]
-    assert "PROJ gives" in note
+    assert "PROJ gives" in messages(row, Level.NOTE)[0]
     assert row.den.uncertainty_m > math.hypot(5, 5)
     assert read(settings, uncertainty_m=None).den.uncertainty_m is None
-    assert read(settings, latitude="43.51").den.uncertainty_m == pytest.approx(math.hypot(5, 556.6, 0.5566), rel=0.01)
+
+
+def test_trailing_zeros_do_not_count(settings) -> None:
+    """A spreadsheet writes 43.5100 as 43.51: the crew's 5 m stay; only both being short is doubted."""
+    row = read(settings, latitude="43.51")
+    assert row.den.uncertainty_m == 5
+    assert not row.problems
+    row = read(settings, latitude="43.51", longitude="-115.52")
+    assert row.den.uncertainty_m == 5
+    assert "rounded?" in messages(row, Level.WARNING)[0]
+
+
+def test_a_coarse_place_without_uncertainty_takes_what_its_digits_leave_open(settings) -> None:
+    """MGRS to the kilometre is half a diagonal off at most: 707 m."""
+    row = read(settings, latitude=None, longitude=None, mgrs="11TPJ1918", uncertainty_m=None)
+    assert row.den.uncertainty_m == pytest.approx(707.1)
+
+
+def test_two_ways_to_say_a_place_must_agree(settings) -> None:
+    """Latitude and longitude beside an MGRS reference 10 km off are asked about."""
+    row = read(settings, mgrs="11TPJ1952628773")
+    assert [p.level for p in row.problems] == [Level.CONFIRM]
+    assert not read(settings, mgrs="11TPJ1952618773").problems
+
+
+def test_a_datum_must_not_contradict_the_crs(settings) -> None:
+    """EPSG 32611 is on WGS 84, not on NAD27."""
+    cells = {"latitude": None, "longitude": None, "x": "619526.53", "y": "4818773.96", "epsg": "32611"}
+    assert "contradicts" in messages(read(settings, **cells, datum="NAD27"))[0]
+    assert not read(settings, **cells, datum="WGS84").problems
+
+
+def test_percent_under_degrees_is_taken_as_percent(settings) -> None:
+    """40 % typed into slope_deg is 21.8 degrees; 175 % is 60.3 degrees (arctangent)."""
+    assert read(settings, slope_deg="40 %").den.slope_deg == pytest.approx(21.80, abs=0.01)
+    assert read(settings, slope_pct="175").den.slope_deg == pytest.approx(60.26, abs=0.01)
+    assert "is in 'deg'" in messages(read(settings, slope_pct="35 deg"))[0]
+
+
+def test_dates_in_a_strange_order_are_doubted(settings) -> None:
+    """Found after the visit, entered before it."""
+    row = read(settings, first_found="2026-03-01", entered_at="2026-02-01")
+    assert len(messages(row, Level.WARNING)) == 2
 
 
 def test_all_problems_of_a_row_are_told_at_once(settings) -> None:
@@ -116,13 +157,24 @@ def test_all_problems_of_a_row_are_told_at_once(settings) -> None:
 
 
 def test_future_date(settings) -> None:
-    """A visit cannot lie ahead."""
+    """A visit cannot lie ahead; a day is left for time zones."""
+    assert not read(settings, date="2026-06-02").problems
+    assert "future" in messages(read(settings, date="2026-06-03"))[0]
     assert "future" in messages(read(settings, date="2062-02-24"))[0]
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("24/02/2026", "two ways"), ("2026-13-01", "no day"), ("soon", "no day"), ("31 Feb 2026", "no day")],
+    [
+        ("02/03/2026", "two ways"),
+        ("2026-13-01", "no day"),
+        ("soon", "not understood"),
+        ("31 Feb 2026", "no day"),
+        ("30.02.2026", "no day"),
+        ("13/13/2026", "no day"),
+        ("0206-02-24", "before 1900"),
+        ("46077", "not understood"),
+    ],
 )
 def test_days_that_are_none(text, said) -> None:
     """Told, not guessed."""
@@ -133,7 +185,21 @@ def test_days_that_are_none(text, said) -> None:
 def test_utc_time_is_a_day_of_the_study() -> None:
     """01:20 UTC on the eleventh is the evening of the tenth in Boise."""
     assert parse_day("2025-02-11T01:20:00Z", ZoneInfo("America/Boise")) == dt.date(2025, 2, 10)
-    assert parse_day("24 Feb. 2026", ZoneInfo("UTC")) == dt.date(2026, 2, 24)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["24 Feb. 2026", "24-Feb-2026", "Feb 24, 2026", "24/02/2026", "24.2.2026", "2/24/2026", "2026/02/24", "2026-2-24"],
+)
+def test_days_that_one_reading_fits(text) -> None:
+    """Letters, figures of which only one can be the month, and other marks between."""
+    assert parse_day(text, ZoneInfo("UTC")) == dt.date(2026, 2, 24)
+
+
+def test_the_study_may_say_its_order_of_day_and_month() -> None:
+    """2/3/2026 by declaration."""
+    assert parse_day("2/3/2026", ZoneInfo("UTC"), "day first") == dt.date(2026, 3, 2)
+    assert parse_day("2/3/2026", ZoneInfo("UTC"), "month first") == dt.date(2026, 2, 3)
 
 
 def test_decimal_comma_by_declaration() -> None:

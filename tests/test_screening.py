@@ -69,6 +69,20 @@ def test_duplicates_across_a_cell_edge(settings) -> None:
         assert screen(row(settings, *near, den_label="D-2"), known, None)
 
 
+def test_wide_uncertainties_are_searched_as_wide(settings) -> None:
+    """Two points 550 m apart at 60 north, each known to 300 m, may be one den."""
+    first = row(settings, -115.5, 60.5, uncertainty_m="300")
+    near = places.moved(-115.5, 60.5, bearing_deg=90, distance_m=550)
+    assert screen(row(settings, *near, den_label="D-2", uncertainty_m="300"), known_with(first), None)
+
+
+def test_an_uncertainty_not_given_is_assumed(settings) -> None:
+    """10 m by the study's choice: a den 14 m off (5 m known) may be the same, one 16 m off not."""
+    known = known_with(row(settings, uncertainty_m=""))
+    for away, asked in ((14, 1), (16, 0)):
+        assert len(screen(row(settings, *moved(45, away), den_label="D-2"), known, None)) == asked
+
+
 def test_the_winter_tells_a_duplicate_from_a_reuse(settings) -> None:
     """Same winter: one den twice? Another winter: re-used?"""
     lon, lat = moved(0, 3)

@@ -20,7 +20,7 @@ def cli() -> None:
 
     \b
     A study, step by step:
-      densite new basin --name "Basin study" --crs EPSG:32611
+      densite new basin --name "Basin study" --crs EPSG:32611 --time-zone America/Boise
       densite intake --study basin winter-2026.csv
       densite derive --study basin
       densite table  --study basin

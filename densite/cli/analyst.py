@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 def new(folder: Path, name: str, crs: str, time_zone: str) -> None:
     """For the analyst: make a study folder with a commented study.toml and an empty register.
 
-    Example:  densite new basin --name "Basin study" --crs EPSG:32611 --time-zone America/Boise
+    \b
+    Example:  densite new basin --name "Basin study" --crs EPSG:32611 \\
+                --time-zone America/Boise
     """
     from densite.studyfolder import new_study
 
@@ -54,10 +56,13 @@ def _derive(study: Study) -> None:
         if left_out := getattr(layer, "left_out", 0):
             click.echo(f"layer {name}: {left_out} features without a usable geometry are left out", err=True)
     with shared.progress(len(steps(study.layers, study.settings)), "Deriving") as bar:
-        frame = study.derive(step=lambda _: bar.update(1))
+        try:
+            frame = study.derive(step=lambda _: bar.update(1))
+        except KeyboardInterrupt:
+            shared.stopped("No derived value was changed.")
     missing = study.register.reasons()
-    said = f"; {missing['den_id'].nunique()} dens lack some value (see `densite check`)" if len(missing) else ""
-    click.echo(f"{len(study.register.provenance())} values derived at {len(frame)} dens{said}")
+    said = f"; dens that lack some value: {missing['den_id'].nunique()} (see `densite check`)" if len(missing) else ""
+    click.echo(f"Derived: {len(study.register.provenance())} values; dens: {len(frame)}{said}")
 
 
 @click.command(short_help="Print den-type frequencies by landscape class.")

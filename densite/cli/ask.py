@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 PLACES = ("coordinates", "latitude", "longitude", "easting", "northing", "utm_zone", "mgrs", "x", "y", "epsg")
 ASKED = (
-    "den_label", "date", "observer", "female", "coordinates", "datum", "uncertainty_m", "den_type", "aspect",
+    "den_label", "date", "observer", "crew", "female", "purpose", "coordinates", "datum", "uncertainty_m",
+    "den_type", "aspect",
     "aspect_reference", "slope_deg", "canopy_pct", "notes",
 )  # fmt: skip
 
@@ -42,7 +43,7 @@ def typed_in(given: Mapping[str, str | None]) -> dict[str, str]:
     return {name: value.strip() for name, value in given.items() if value and value.strip()}
 
 
-def ask(values: dict[str, str], study: Study) -> dict[str, str]:
+def ask(values: dict[str, str], study: Study) -> dict[str, str] | None:
     """Ask for what is missing, then again for what is wrong, then whether doubts are right.
 
     Parameters
@@ -54,8 +55,8 @@ def ask(values: dict[str, str], study: Study) -> dict[str, str]:
 
     Returns
     -------
-    dict of str to str
-        The answers; enter leaves an optional one blank.
+    dict of str to str, or None
+        The answers; enter leaves an optional one blank. None where a person said that they are wrong.
     """
     click.echo("Enter leaves a line blank. Ctrl-C stops without recording.", err=True)
     for name in ASKED:
@@ -83,8 +84,8 @@ def _answered(values: dict[str, str], name: str) -> dict[str, str]:
     unit = f" [{term.unit}]" if term.unit and name != "slope_deg" else ""
     unit = " [deg, or 40 %]" if name == "slope_deg" else unit
     choices = f" ({', '.join(term.choices)})" if term.choices else ""
-    default = dt.date.today().isoformat() if name == "date" else ""
-    text = click.prompt(f"{term.heading}{unit}{choices}", default=default, show_default=bool(default), err=True)
+    today = f" (today is {dt.date.today().isoformat()})" if name == "date" else ""
+    text = click.prompt(f"{term.heading}{unit}{choices}{today}", default="", show_default=False, err=True)
     if name == "slope_deg" and text.strip().endswith("%"):
         name = "slope_pct"
     return values | ({name: text.strip()} if text.strip() else {})
@@ -98,10 +99,10 @@ def _wrong(values: dict[str, str], study: Study) -> dict[str, str]:
     return {(p.field if p.field in terms and p.field in (*values, *ASKED) else place): str(p) for p in problems}
 
 
-def _confirmed(values: dict[str, str], study: Study) -> dict[str, str]:
+def _confirmed(values: dict[str, str], study: Study) -> dict[str, str] | None:
     doubts = [p for p in study.log(values, dry_run=True).problems if p.level in (Level.CONFIRM, Level.WARNING)]
     for problem in doubts:
         click.secho(str(problem), fg="yellow", err=True)
-    if doubts and click.confirm("Is it right all the same?", err=True):
-        return values | {"confirmed": "yes"}
-    return values
+    if not doubts:
+        return values
+    return values | {"confirmed": "yes"} if click.confirm("Is it right all the same?", err=True) else None

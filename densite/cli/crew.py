@@ -10,8 +10,10 @@ import click
 
 from densite.cli import shared
 from densite.cli.ask import ask, den_options, typed_in
+from densite.errors import IntakeError
 
 if TYPE_CHECKING:
+    from densite.deliveries import Delivery
     from densite.pipeline import Study
 
 
@@ -30,15 +32,29 @@ def intake(files: tuple[Path, ...], dry_run: bool, as_json: bool, folder: Path) 
     """
     from densite.pipeline import open_study
 
+    deliveries: list[Delivery] = []
+    failures: list[str] = []
     with open_study(folder) as study, shared.progress(shared.line_count(files), "Taking in") as bar:
-        deliveries = study.intake(files, dry_run=dry_run, tick=bar.update)
+        for file in files:
+            try:
+                deliveries += study.intake([file], dry_run=dry_run, tick=bar.update)
+            except IntakeError as error:
+                failures.append(str(error))
+            except KeyboardInterrupt:
+                shared.stopped(f"Nothing of {file.name} was recorded; files before it are in.")
+    _report(deliveries, failures, as_json)
+    sys.exit(2 if failures else int(any(d.held_back for d in deliveries)))
+
+
+def _report(deliveries: list[Delivery], failures: list[str], as_json: bool) -> None:
     problems = [p for d in deliveries for p in d.problems]
     if as_json:
         click.echo(shared.as_json(problems))
     else:
         shared.tell(problems)
         click.echo("\n".join(d.summary for d in deliveries))
-    sys.exit(any(d.held_back for d in deliveries))
+    for failure in failures:
+        click.echo(f"densite: {failure}", err=True)
 
 
 @click.command(short_help="Log one den visit, asking for what is missing.")
@@ -48,8 +64,10 @@ def intake(files: tuple[Path, ...], dry_run: bool, as_json: bool, folder: Path) 
 def log(folder: Path, dry_run: bool, **given: str | None) -> None:
     """For the crew: log one den visit. On a terminal, what is missing is asked for.
 
-    Example:  densite log --den-label D-2026-14 --date 2026-02-24 --coordinates "44.512 N 118.221 W"
-    --datum WGS84 --uncertainty-m 5 --den-type "rock ledge" --aspect NNE --aspect-reference magnetic
+    \b
+    Example:  densite log --den-label D-2026-14 --date 2026-02-24 \\
+                --coordinates "42.312 N 116.412 W" --datum WGS84 --uncertainty-m 5 \\
+                --den-type "rock ledge" --aspect NNE --aspect-reference magnetic
 
     Exit code 1: nothing was recorded, the reasons are listed.
     """
@@ -58,7 +76,11 @@ def log(folder: Path, dry_run: bool, **given: str | None) -> None:
     with open_study(folder) as study:
         values = typed_in(given)
         if sys.stdin.isatty():
-            values = ask(values, study)
+            answers = ask(values, study)
+            if answers is None:
+                click.echo("Nothing was recorded.", err=True)
+                sys.exit(1)
+            values = answers
         _log(study, values, dry_run)
 
 

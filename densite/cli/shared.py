@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -36,11 +36,6 @@ def json_option(command: Command) -> Command:
 def progress(length: int, label: str) -> Any:
     """Return a progress bar on stderr, hidden where nobody watches."""
     return click.progressbar(length=length, label=label, file=sys.stderr, hidden=not sys.stderr.isatty())
-
-
-def step_bar(names: Sequence[str], label: str) -> Any:
-    """Return a progress bar that counts named steps."""
-    return progress(len(names), label)
 
 
 def tell(problems: Iterable[Problem]) -> None:
@@ -93,3 +88,9 @@ def line_count(files: Iterable[Path]) -> int:
             with path.open("rb") as file:
                 total += sum(block.count(b"\n") for block in iter(lambda: file.read(1 << 20), b""))
     return total
+
+
+def stopped(kept: str) -> NoReturn:
+    """End after Ctrl-C and say what that means for the register."""
+    click.echo(f"\nStopped. {kept}", err=True)
+    sys.exit(130)

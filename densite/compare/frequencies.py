@@ -36,7 +36,7 @@ COLUMNS = (
 METHODS = {
     RATIO: (
         "ratio estimator over females, linearised variance, t with females - 1 degrees of freedom "
-        "(Cochran 1977, sections 2.11 and 3.12)"
+        "(Cochran 1977, sections from memory 2.11 and 3.12)"
     ),
     WILSON_EFFECTIVE: (
         f"fewer than {FEMALES_FOR_RATIO} females with or without the type: Wilson's interval on the "

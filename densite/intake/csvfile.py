@@ -8,7 +8,9 @@ from pathlib import Path
 
 from densite.errors import IntakeError, Level, Problem
 from densite.intake.rawrow import RawRow, about_unknown, understand
+from densite.intake.rejects import unguarded
 
+LONGEST_CELL = 2**24
 DELIMITERS = ",;\t|"
 
 
@@ -34,7 +36,8 @@ def read_csv(path: Path, *, mapping: Mapping[str, str], encoding: str | None = N
     IntakeError
         The file is empty, no text, of mixed encodings, or its header cannot be used.
     """
-    encoding = encoding or encoding_of(path)
+    csv.field_size_limit(LONGEST_CELL)  # the module knows no limit for one reader alone
+    encoding = _encoding_by_mark(path) or encoding or encoding_of(path)
     try:
         with path.open(encoding=encoding, newline="") as file:
             yield from _rows(file, path.name, mapping)
@@ -66,10 +69,10 @@ def encoding_of(path: Path) -> str:
         raise IntakeError(f"{path.name} is empty: nothing to take in")
     utf8: list[int] = []
     other: list[int] = []
+    marked = _encoding_by_mark(path)
+    if marked == "utf-16":
+        return marked
     with path.open("rb") as file:
-        if file.read(2) in (b"\xff\xfe", b"\xfe\xff"):
-            return "utf-16"
-        file.seek(0)
         for number, line in enumerate(file, start=1):
             if b"\x00" in line:
                 raise IntakeError(f"{path.name} line {number} holds NUL bytes: not a text table. Export it as CSV")
@@ -81,6 +84,15 @@ def encoding_of(path: Path) -> str:
             "Save it anew as UTF-8, or set intake.encoding in study.toml"
         )
     return "cp1252" if other else "utf-8-sig"
+
+
+def _encoding_by_mark(path: Path) -> str | None:
+    """Return the encoding that a byte-order mark names; it goes before a declared one."""
+    with path.open("rb") as file:
+        start = file.read(3)
+    if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return "utf-16"
+    return "utf-8-sig" if start == b"\xef\xbb\xbf" else None
 
 
 def _is_utf8(line: bytes) -> bool:
@@ -97,9 +109,10 @@ def _rows(file: Iterator[str], name: str, mapping: Mapping[str, str]) -> Iterato
         raise IntakeError(f"{name} line 1 is blank: the first line must hold the column headings")
     delimiter = max(DELIMITERS, key=first.count)
     heads = next(csv.reader([first], delimiter=delimiter))
-    headings = understand([h.strip() for h in heads], mapping, file=name)
+    heads = [head.strip() for head in heads]
+    headings = understand(heads, mapping, file=name)
     if not headings.names:
-        raise IntakeError(f"{name} line 1: no known column heading in {first.strip()!r}; see `densite columns`")
+        raise IntakeError(f"{name} line 1: no known column heading in {first.strip()[:200]!r}; see `densite columns`")
     notes = tuple(about_unknown(headings, file=name))
     reader = csv.reader(file, delimiter=delimiter)
     start = 2
@@ -107,14 +120,26 @@ def _rows(file: Iterator[str], name: str, mapping: Mapping[str, str]) -> Iterato
         line, start = start, reader.line_num + 2
         if not any(cell.strip() for cell in cells):
             continue
-        raw = dict(zip((h.strip() for h in heads), cells, strict=False))
-        problems = notes + _ragged(cells, heads)
+        raw = dict(zip(heads, map(unguarded, cells), strict=False))
+        more = [cell for cell in cells[len(heads) :] if cell.strip()]
+        problems = notes + _ragged(cells, heads, more) + _run_over(cells, delimiter, line, start - 1)
         notes = ()
-        yield RawRow(name, line, headings.sort(raw), raw, problems)
+        yield RawRow(
+            name, line, headings.sort(raw), raw | ({"(more cells)": delimiter.join(more)} if more else {}), problems
+        )
 
 
-def _ragged(cells: list[str], heads: list[str]) -> tuple[Problem, ...]:
-    if len(cells) <= len(heads):
+def _ragged(cells: list[str], heads: list[str], more: list[str]) -> tuple[Problem, ...]:
+    if not more:
         return ()
     return (Problem(Level.ERROR, f"{len(cells)} cells under {len(heads)} headings",
                     hint="a separator inside a text without quotes, or a decimal comma?"),)  # fmt: skip
+
+
+def _run_over(cells: list[str], delimiter: str, first: int, last: int) -> tuple[Problem, ...]:
+    """Ask when a cell runs over lines that look like rows: a quote that was never closed swallows them."""
+    lines = [line for cell in cells for line in cell.splitlines()[1:]]
+    if not any(line.count(delimiter) >= (len(cells) - 1) / 2 > 0 for line in lines):
+        return ()
+    said = f"a cell runs over lines {first} to {last} and holds what look like rows"
+    return (Problem(Level.CONFIRM, said, hint="is a quote not closed?"),)

@@ -41,10 +41,10 @@ def read_geojson(path: Path, *, mapping: Mapping[str, str]) -> Iterator[RawRow]:
     headings = understand(heads, mapping, file=path.name)
     notes = tuple(about_unknown(headings, file=path.name))
     for line, feature in zip(_lines(text, len(features)), features, strict=True):
-        raw = {key: _cell(value) for key, value in _properties(feature).items()}
         place, problems = _place(feature)
-        values = {"datum": "WGS84"} | headings.sort(raw) | place
-        yield RawRow(path.name, line, values, values, notes + problems)
+        own = {key: _cell(value) for key, value in _properties(feature).items()}
+        values, raw = headings.joined(own, {"datum": "WGS84"} | place)
+        yield RawRow(path.name, line, values, raw, notes + problems)
         notes = ()
 
 
@@ -86,8 +86,8 @@ def _place(feature: Any) -> tuple[dict[str, str], tuple[Problem, ...]]:
     geometry = feature.get("geometry") if isinstance(feature, dict) else None
     point: Any = geometry.get("coordinates") if isinstance(geometry, dict) else None
     if not isinstance(geometry, dict) or geometry.get("type") != "Point" or not _is_position(point):
-        said = geometry.get("type") if isinstance(geometry, dict) else "nothing"
-        problem = Problem(Level.ERROR, f"the geometry is {said}, not a Point with two numbers", "geometry")
+        said = geometry.get("type") if isinstance(geometry, dict) else "none"
+        problem = Problem(Level.ERROR, f"no Point with two numbers in the geometry ({said})", "geometry")
         return {}, (problem,)
     longitude, latitude = point[:2]
     return {"longitude": repr(longitude), "latitude": repr(latitude)}, ()

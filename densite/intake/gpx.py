@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass, field
 from pathlib import Path
 from xml.parsers import expat
 
 from densite.errors import IntakeError, Level, Problem
-from densite.intake.rawrow import RawRow, about_unknown, understand
+from densite.intake.rawrow import RawRow, understand
+from densite.terms import recognised, spelled
 
 _TEXTS = ("name", "time", "desc", "cmt", "sym", "type")
 
@@ -27,7 +28,7 @@ class _Waypoints:
     def __init__(self) -> None:
         self.found: list[_Waypoint] = []
         self._open: _Waypoint | None = None
-        self._tag = ""
+        self._way: list[str] = []
         self.parser = expat.ParserCreate()
         self.parser.buffer_text = True
         self.parser.StartElementHandler = self._start
@@ -38,18 +39,19 @@ class _Waypoints:
         if tag == "wpt":
             line = self.parser.CurrentLineNumber
             self._open = _Waypoint(line, attributes.get("lat", ""), attributes.get("lon", ""))
-        self._tag = tag
+        self._way.append(tag)
 
     def _end(self, tag: str) -> None:
         if tag == "wpt" and self._open is not None:
             self.found.append(self._open)
             self._open = None
-        self._tag = ""
+        self._way.pop()
 
     def _text(self, data: str) -> None:
-        if self._open is not None and self._tag in _TEXTS:
+        """Keep the text of a waypoint's own children; extensions below them have names and times of their own."""
+        if self._open is not None and self._way[-2:-1] == ["wpt"] and self._way[-1] in _TEXTS:
             texts = self._open.texts
-            texts[self._tag] = texts.get(self._tag, "") + data
+            texts[self._way[-1]] = texts.get(self._way[-1], "") + data
 
 
 def read_gpx(path: Path, *, mapping: Mapping[str, str]) -> Iterator[RawRow]:
@@ -75,14 +77,15 @@ def read_gpx(path: Path, *, mapping: Mapping[str, str]) -> Iterator[RawRow]:
     waypoints = _parse(path)
     if not waypoints:
         raise IntakeError(f"{path.name} holds no waypoint <wpt>: tracks and routes are no den sites")
-    described = [_described(w) for w in waypoints]
-    headings = understand(list(dict.fromkeys(k for d in described for k in d)), mapping, file=path.name)
-    notes = tuple(about_unknown(headings, file=path.name))
-    for waypoint, fields in zip(waypoints, described, strict=True):
-        values = {"datum": "WGS84"} | _standard(waypoint) | headings.sort(fields)
-        values |= {"latitude": waypoint.latitude, "longitude": waypoint.longitude}
-        yield RawRow(path.name, waypoint.line, values, fields | values, notes + _missing(waypoint))
-        notes = ()
+    known = {*recognised(), *map(spelled, mapping)}
+    described = [_described(w, known) for w in waypoints]
+    headings = understand(list(dict.fromkeys(k for fields, _, _ in described for k in fields)), mapping, file=path.name)
+    for waypoint, (fields, prose, doubled) in zip(waypoints, described, strict=True):
+        place = {"datum": "WGS84", "latitude": waypoint.latitude, "longitude": waypoint.longitude}
+        given = headings.sort(fields)
+        standard = {name: text for name, text in _standard(waypoint, prose).items() if name not in given}
+        values, raw = headings.joined(fields, {name: text for name, text in place.items() if text} | standard)
+        yield RawRow(path.name, waypoint.line, values, raw, (*_missing(waypoint), *doubled))
 
 
 def _parse(path: Path) -> list[_Waypoint]:
@@ -95,21 +98,25 @@ def _parse(path: Path) -> list[_Waypoint]:
     return waypoints.found
 
 
-def _standard(waypoint: _Waypoint) -> dict[str, str]:
+def _standard(waypoint: _Waypoint, prose: str) -> dict[str, str]:
     texts = {k: v.strip() for k, v in waypoint.texts.items() if v.strip()}
-    found = {"den_label": texts.get("name", ""), "date": texts.get("time", ""), "notes": _prose(texts)}
+    found = {"den_label": texts.get("name", ""), "date": texts.get("time", ""), "notes": prose}
     return {k: v for k, v in found.items() if v}
 
 
-def _prose(texts: Mapping[str, str]) -> str:
-    parts = [p.strip() for key in ("desc", "cmt") for p in texts.get(key, "").split(";")]
-    return "; ".join(p for p in parts if p and ":" not in p)
-
-
-def _described(waypoint: _Waypoint) -> dict[str, str]:
-    parts = [p for key in ("desc", "cmt") for p in waypoint.texts.get(key, "").split(";") if ":" in p]
-    pairs = (part.split(":", 1) for part in parts)
-    return {key.strip(): value.strip() for key, value in pairs}
+def _described(waypoint: _Waypoint, known: Set[str]) -> tuple[dict[str, str], str, tuple[Problem, ...]]:
+    """Split descriptions into fields under known headings, the rest in words, and keys given twice."""
+    fields: dict[str, str] = {}
+    words: list[str] = []
+    doubled: list[Problem] = []
+    for part in (p.strip() for key in ("desc", "cmt") for p in waypoint.texts.get(key, "").split(";")):
+        key, _, value = (text.strip() for text in part.partition(":"))
+        if not value or spelled(key) not in known:
+            words.append(part)
+        elif fields.setdefault(key, value) != value:
+            said = f"{key} is given twice: {fields[key]}, then {value}"
+            doubled.append(Problem(Level.ERROR, said, key, value, hint="keep one"))
+    return fields, "; ".join(word for word in words if word), tuple(doubled)
 
 
 def _missing(waypoint: _Waypoint) -> tuple[Problem, ...]:

@@ -34,6 +34,15 @@ class Headings:
         pairs = ((self.names.get(heading), cell) for heading, cell in raw.items())
         return {name: cell.strip() for name, cell in pairs if name and cell and cell.strip()}
 
+    def joined(self, raw: Mapping[str, str], fixed: Mapping[str, str]) -> tuple[dict[str, str], dict[str, str]]:
+        """Join a row's own cells with what its file format fixes (place, datum), which goes before them.
+
+        Returns values under densite's names, and cells that give the same values when they are handed
+        in again under their headings.
+        """
+        own = {heading: cell for heading, cell in raw.items() if self.names.get(heading) not in fixed}
+        return self.sort(own) | dict(fixed), own | dict(fixed)
+
 
 def understand(headings: Sequence[str], mapping: Mapping[str, str], *, file: str) -> Headings:
     """Match a file's headings with terms, by the study's own mapping first.
@@ -66,11 +75,14 @@ def understand(headings: Sequence[str], mapping: Mapping[str, str], *, file: str
     known = recognised() | own
     names = {h: known[spelled(h)] for h in headings if spelled(h) in known}
     names |= {h: h for h in headings if h in PROVENANCE}
-    _refuse_doubles(names, file)
+    _refuse_doubles(names, headings, file)
     return Headings(names, tuple(h for h in headings if h not in names and h.strip()))
 
 
-def _refuse_doubles(names: Mapping[str, str], file: str) -> None:
+def _refuse_doubles(names: Mapping[str, str], headings: Sequence[str], file: str) -> None:
+    twice = sorted({heading for heading in headings if heading and headings.count(heading) > 1})
+    if twice:
+        raise IntakeError(f"{file}: more than one column is headed {', '.join(map(repr, twice))}: rename all but one")
     for name in set(names.values()):
         same = [heading for heading, term in names.items() if term == name]
         if len(same) > 1:
@@ -83,6 +95,9 @@ def about_unknown(headings: Headings, *, file: str) -> list[Problem]:
     """Say once for a file which of its columns are not understood."""
     if not headings.unknown:
         return []
-    listed = ", ".join(repr(h) for h in headings.unknown)
+    listed = ", ".join(repr(h) for h in headings.unknown[:20])
+    listed += f" and {len(headings.unknown) - 20} more" if len(headings.unknown) > 20 else ""
+    if "slope" in map(spelled, headings.unknown):
+        listed += " (a slope must say its unit: head it slope_deg or slope_pct)"
     return [Problem(Level.NOTE, f"columns not known: {listed}; kept with each row as recorded, not used",
                     file=file, hint="name them in study.toml [intake.columns]")]  # fmt: skip

@@ -10,6 +10,8 @@ from densite.intake.rawrow import PROVENANCE, RawRow
 
 PREFIX = "rejected-"
 CONFIRMED = "confirmed"
+FORMULA = "=+-@\t\r"
+MENDED = "mended-"
 
 
 def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in: Path) -> Path:
@@ -42,13 +44,52 @@ def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in
         writer.writerow([*PROVENANCE, *heads, *extra])
         for row, reason in rows:
             source = (row.values.get("source_file") or row.file, row.values.get("source_line") or row.line)
-            writer.writerow([reason, *source, *(row.raw.get(h) or "" for h in heads), *([""] * len(extra))])
+            cells = (guarded(row.raw.get(h) or "") for h in heads)
+            writer.writerow([reason, *source, *cells, *([""] * len(extra))])
     same = [old for old in folder.glob(f"{PREFIX}*.csv") if old.read_bytes() == scratch.read_bytes()]
     if same:
         scratch.unlink()
         return same[0]
     scratch.replace(path)
     return path
+
+
+def set_aside(handed_in: Path, folder: Path) -> Path | None:
+    """Rename a rejected file of which every row is recorded now, so that it is not taken for open work.
+
+    Parameters
+    ----------
+    handed_in : Path
+        The file that was handed in.
+    folder : Path
+        Where rejected files are written.
+
+    Returns
+    -------
+    Path or None
+        Its new name; None where it is no rejected file of this study.
+    """
+    if not handed_in.name.startswith(PREFIX) or not folder.is_dir() or not handed_in.parent.samefile(folder):
+        return None
+    return handed_in.replace(handed_in.with_name(MENDED + handed_in.name.removeprefix(PREFIX)))
+
+
+def guarded(cell: str) -> str:
+    """Keep a spreadsheet from running a cell as a formula: an apostrophe before it, numbers left alone."""
+    return f"'{cell}" if cell[:1] in FORMULA and not _is_number(cell) else cell
+
+
+def unguarded(cell: str) -> str:
+    """Take the apostrophe of :func:`guarded` away again."""
+    return cell[1:] if cell[:1] == "'" and cell[1:2] and cell[1:2] in FORMULA else cell
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell.replace(",", "."))
+    except ValueError:
+        return False
+    return True
 
 
 def _free_name(folder: Path, handed_in: Path) -> Path:

@@ -17,10 +17,19 @@ from densite import places
 from densite.errors import Level, PlaceError, Problem
 from densite.intake.rawrow import PROVENANCE, RawRow
 from densite.records import DenSite, Visit, den_uuid, doubts, problems_of, read_number, row_key, visit_uuid
-from densite.settings import Settings
+from densite.settings import DateOrder, Settings
 from densite.terms import DEN_TERMS, by_name
 
-_SPELLED_DATE = re.compile(r"(\d{1,2})\s+([A-Za-z]{3,9})\.?\s+(\d{4})")
+_DAY_MONTH = re.compile(r"(?P<day>\d{1,2})[\s-]+(?P<month>[A-Za-z]{3,9})\.?[\s-]+(?P<year>\d{4})")
+_MONTH_DAY = re.compile(r"(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2}),?\s+(?P<year>\d{4})")
+_MONTHS = {
+    name: i
+    for i, name in enumerate(
+        ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1
+    )
+}
+EARLIEST = 1900
+_NORTHS = {"mag": "magnetic", "m": "magnetic", "magnetic north": "magnetic", "t": "true", "true north": "true"}
 _COMMA = re.compile(r"(?<=\d),(?=\d)")
 _COPIED = tuple(
     term.name for term in DEN_TERMS
@@ -110,7 +119,7 @@ def _points_for_commas(values: Mapping[str, str], settings: Settings) -> dict[st
     """Write decimal commas as points where the study says that its files use commas."""
     if settings.intake.decimal != ",":
         return dict(values)
-    numeric = {t.name for t in by_name().values() if t.kind == "number"} | {"latitude", "longitude"}
+    numeric = {t.name for t in by_name().values() if t.kind == "number"} | {"latitude", "longitude", "coordinates"}
     return {k: _COMMA.sub(".", v) if k in numeric else v for k, v in values.items()}
 
 
@@ -120,7 +129,7 @@ def _day(values: Mapping[str, str], settings: Settings, found: _Findings) -> dt.
         found.error("date is empty; write the day of the visit as 2026-02-24", "date")
         return None
     try:
-        day = parse_day(text, ZoneInfo(settings.study.time_zone))
+        day = parse_day(text, ZoneInfo(settings.study.time_zone), settings.intake.date_order)
     except ValueError as error:
         found.error(f"date '{text}' {error}", "date", text)
         return None
@@ -130,15 +139,17 @@ def _day(values: Mapping[str, str], settings: Settings, found: _Findings) -> dt.
     return day
 
 
-def parse_day(text: str, zone: ZoneInfo) -> dt.date:
-    """Read a day, year first, or with the month in letters.
+def parse_day(text: str, zone: ZoneInfo, order: DateOrder | None = None) -> dt.date:
+    """Read a day: year first, with the month in letters, or in figures where only one reading is a day.
 
     Parameters
     ----------
     text : str
-        ``2026-02-24``, ``2026-02-24T18:30:00Z``, ``24 Feb 2026``.
+        ``2026-02-24``, ``2026-02-24T18:30:00Z``, ``24 Feb 2026``, ``Feb 24, 2026``, ``24/02/2026``.
     zone : ZoneInfo
         The study's time zone, in which a time with an offset is read.
+    order : {'day first', 'month first'}, optional
+        How the study's files write days in figures.
 
     Returns
     -------
@@ -149,16 +160,58 @@ def parse_day(text: str, zone: ZoneInfo) -> dt.date:
     ValueError
         No such day, or an order of day and month that cannot be told; the message says which.
     """
-    spelled = _SPELLED_DATE.fullmatch(text.strip())
+    folded = text.strip()
+    day = _with_letters(folded) or _in_figures(folded, order) or _year_first(folded, zone)
+    if day.year < EARLIEST:
+        raise ValueError(f"lies before {EARLIEST}: a slip in the year?")
+    return day
+
+
+def _with_letters(text: str) -> dt.date | None:
+    """Read 24 Feb 2026, 24-Feb-2026 or Feb 24, 2026; None where the text is of another kind."""
+    match = _DAY_MONTH.fullmatch(text) or _MONTH_DAY.fullmatch(text)
+    if match is None:
+        return None
+    month = _MONTHS.get(match["month"][:3].casefold())
+    if month is None:
+        raise ValueError(f"has no month '{match['month']}'; write 2026-02-24")
+    return _calendar_day(int(match["year"]), month, int(match["day"]))
+
+
+def _in_figures(text: str, order: DateOrder | None) -> dt.date | None:
+    """Read 24/02/2026; a text that two orders can read needs the study's own order."""
+    match = re.fullmatch(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4})", text)
+    if match is None:
+        return None
+    first, second, year = (int(part) for part in match.groups())
+    days = {"day first": (second, first), "month first": (first, second)}
+    if order is not None:
+        return _calendar_day(year, *days[order])
+    possible = {(month, day) for month, day in days.values() if 1 <= month <= 12}
+    if len(possible) > 1:
+        raise ValueError("can be read two ways; write 2026-02-24, or set intake.date_order in study.toml")
+    return _calendar_day(year, *possible.pop()) if possible else _calendar_day(year, 13, 1)
+
+
+def _year_first(text: str, zone: ZoneInfo) -> dt.date:
+    match = re.fullmatch(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})", text)
+    if match:
+        return _calendar_day(*(int(part) for part in match.groups()))
     try:
-        if spelled:
-            return dt.datetime.strptime(f"{spelled[1]} {spelled[2][:3].title()} {spelled[3]}", "%d %b %Y").date()
-        moment = dt.datetime.fromisoformat(text.strip())
+        moment = dt.datetime.fromisoformat(text)
     except ValueError:
-        if re.fullmatch(r"\d{1,2}[./-]\d{1,2}[./-]\d{2,4}", text.strip()):
-            raise ValueError("can be read two ways; write the year first: 2026-02-24") from None
+        raise ValueError("is not understood; write the day as 2026-02-24") from None
+    try:
+        return (moment.astimezone(zone) if moment.tzinfo else moment).date()
+    except OverflowError:
         raise ValueError("is no day of the calendar; write 2026-02-24") from None
-    return (moment.astimezone(zone) if moment.tzinfo else moment).date()
+
+
+def _calendar_day(year: int, month: int, day: int) -> dt.date:
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        raise ValueError("is no day of the calendar; write 2026-02-24") from None
 
 
 def _place(values: Mapping[str, str], settings: Settings, found: _Findings) -> dict[str, Any]:
@@ -167,16 +220,33 @@ def _place(values: Mapping[str, str], settings: Settings, found: _Findings) -> d
         place = _located(values, datum)
     except PlaceError as error:
         message = str(error)
-        found.error(message, message.split()[0])
+        field = message.split()[0]
+        found.error(message, field if field in by_name() else "coordinates")
         return {}
     given = _own_uncertainty(values, found)
+    _one_place(values, place, datum, found)
     if place.note:
         found.note(place.note, "datum", datum)
-    error_m = place.error_m if place.error_m >= 1 else 0.0
     return {
         "longitude": place.longitude, "latitude": place.latitude, "position_note": place.note or None,
-        "uncertainty_m": None if given is None else round(math.hypot(given, error_m), 1),
+        "uncertainty_m": _uncertainty(given, place, settings, found),
     }  # fmt: skip
+
+
+def _uncertainty(given: float | None, place: places.Place, settings: Settings, found: _Findings) -> float | None:
+    """Join the crew's uncertainty with that of a datum change; doubt it where the place is written coarser. [m]"""
+    assumed = settings.intake.assumed_uncertainty_m
+    if given is not None:
+        if place.reading_m > max(10 * given, 100):
+            said = f"the place is written to {place.reading_m:.0f} m, uncertainty_m says {given:g} m: rounded?"
+            found.append(Problem(Level.WARNING, said, "uncertainty_m", f"{given:g}"))
+        return round(math.hypot(given, place.error_m), 1)
+    least = math.hypot(place.error_m, place.reading_m)
+    if least <= assumed:
+        return None
+    said = "no uncertainty given: what the written digits and the datum leave open is taken"
+    found.note(said, "uncertainty_m", hint=f"{least:.0f} m")
+    return round(least, 1)
 
 
 def _located(values: Mapping[str, str], datum: str) -> places.Place:
@@ -195,8 +265,33 @@ def _located(values: Mapping[str, str], datum: str) -> places.Place:
         return places.from_utm(easting, northing, values.get("utm_zone", ""), datum=datum)
     if values.get("x") or values.get("y"):
         _both(values, "x", "y")
+        _same_datum(values)
         return places.from_xy(_metres(values, "x"), _metres(values, "y"), values.get("epsg", ""))
     raise PlaceError("coordinates are empty; give latitude and longitude, easting/northing/utm_zone, mgrs or x/y/epsg")
+
+
+def _same_datum(values: Mapping[str, str]) -> None:
+    """Refuse a datum that contradicts the EPSG code beside it."""
+    said, epsg = values.get("datum", ""), values.get("epsg", "")
+    if said and not places.on_datum(epsg, said):
+        raise PlaceError(f"datum {said} contradicts epsg {epsg}: which of the two is right? Leave the other blank")
+
+
+def _one_place(values: Mapping[str, str], place: places.Place, datum: str, found: _Findings) -> None:
+    """Ask when a row gives its place in two ways that lie apart."""
+    for ways in (("mgrs",), ("easting", "northing", "utm_zone"), ("x", "y", "epsg")):
+        given = {name: values[name] for name in ways if name in values}
+        if len(given) < len(ways):
+            continue
+        try:
+            other = _located(given, datum)
+        except PlaceError as error:
+            found.error(str(error), ways[0])
+            continue
+        apart = places.distance_m(place.longitude, place.latitude, other.longitude, other.latitude)
+        if apart > 10 + sum(p.error_m + p.reading_m for p in (place, other)):
+            said = f"{' and '.join(ways)} lie {places.said_distance(apart)} from the place in the other columns"
+            found.append(Problem(Level.CONFIRM, said, ways[0], hint="which of the two is right? Empty the other"))
 
 
 def _both(values: Mapping[str, str], first: str, second: str) -> None:
@@ -207,7 +302,7 @@ def _both(values: Mapping[str, str], first: str, second: str) -> None:
 
 def _metres(values: Mapping[str, str], name: str) -> float:
     try:
-        number = read_number(values[name])
+        number = read_number(values[name], unit="m" if name in ("easting", "northing") else "")
     except ValueError as error:
         raise PlaceError(f"{name} '{values[name]}' {error}") from None
     if number is None:
@@ -218,7 +313,7 @@ def _metres(values: Mapping[str, str], name: str) -> float:
 def _own_uncertainty(values: Mapping[str, str], found: _Findings) -> float | None:
     text = values.get("uncertainty_m", "")
     try:
-        number = read_number(text)
+        number = read_number(text, unit="m")
     except ValueError as error:
         found.error(f"uncertainty_m '{text}' {error}", "uncertainty_m", text)
         return None
@@ -238,6 +333,7 @@ def _bearing(
     """Read the entrance aspect and turn a magnetic bearing into a true one."""
     text = values.get("aspect", "")
     said = values.get("aspect_reference", "").casefold() or settings.intake.aspect_reference
+    said = _NORTHS.get(said or "", said)
     if not text:
         return {}
     if said not in (None, "true", "magnetic"):
@@ -255,10 +351,12 @@ def _bearing(
         return fields | {"aspect_deg": bearing}
     if said is None or day is None or "longitude" not in place:
         return fields
-    return fields | _from_magnetic(bearing, place, day, found)
+    return fields | _from_magnetic(bearing, error, place, day, found)
 
 
-def _from_magnetic(bearing: float, place: Mapping[str, Any], day: dt.date, found: _Findings) -> dict[str, Any]:
+def _from_magnetic(
+    bearing: float, error: float, place: Mapping[str, Any], day: dt.date, found: _Findings
+) -> dict[str, Any]:
     try:
         turn = places.declination(place["longitude"], place["latitude"], day)
     except PlaceError as problem:
@@ -269,19 +367,22 @@ def _from_magnetic(bearing: float, place: Mapping[str, Any], day: dt.date, found
     found.note("magnetic bearing made true", "aspect", f"{bearing:g}", said)
     return {
         "aspect_deg": round(true, 2) % 360,
+        "aspect_error_deg": round(math.hypot(error, turn.uncertainty_deg), 2),
         "declination_deg": round(turn.degrees, 3), "declination_model": turn.model,
     }  # fmt: skip
 
 
 def _slope(values: Mapping[str, str], found: _Findings) -> dict[str, Any]:
     degrees, percent = values.get("slope_deg", ""), values.get("slope_pct", "")
+    if degrees.endswith("%") and not percent:
+        degrees, percent = "", degrees
     if degrees and percent:
         found.error("slope_deg and slope_pct are both filled in: keep the one that was measured", "slope_pct", percent)
         return {}
     if not percent:
-        return {"slope_deg": degrees, "slope_read": f"{degrees} deg" if degrees else None}
+        return {"slope_deg": degrees, "slope_read": degrees or None}
     try:
-        number = read_number(percent)
+        number = read_number(percent, unit="%")
     except ValueError as error:
         found.error(f"slope_pct '{percent}' {error}", "slope_pct", percent)
         return {}
@@ -300,7 +401,7 @@ def _den(
     record |= {k: v for k, v in fields.items() if v is not None and v != ""}
     record |= {
         "den_id": values.get("den_id") or den_uuid(settings.study.id, label or key),
-        "label": label or f"unnamed-{key[:8]}",
+        "label": label or f"unnamed-{key}",
         "den_type": values.get("den_type", ""),
         "first_found": _found_on(values, settings, found),
         "recorded_at": now,
@@ -325,7 +426,7 @@ def _optional_day(values: Mapping[str, str], name: str, settings: Settings, foun
     if not text:
         return None
     try:
-        return parse_day(text, ZoneInfo(settings.study.time_zone))
+        return parse_day(text, ZoneInfo(settings.study.time_zone), settings.intake.date_order)
     except ValueError as error:
         found.error(f"{name} '{text}' {error}", name, text)
         return None
@@ -339,6 +440,21 @@ def _source(raw: RawRow) -> dict[str, Any]:
     return {"source_file": raw.file, "source_line": raw.line}
 
 
+def _settled(values: Mapping[str, str], den: DenSite) -> str | None:
+    """Name the fields whose doubts the crew has confirmed with this row."""
+    fields = dict.fromkeys([*(p.field for p in doubts(den)), "position"]) if _yes(values) else {}
+    return ",".join(fields) or None
+
+
+def _in_order(first_found: dt.date | None, day: dt.date, entered: dt.date | None, found: _Findings) -> None:
+    """Doubt dates that stand in an order in which things do not happen."""
+    if first_found is not None and first_found > day:
+        said = f"first_found {first_found} is after the visit of {day}"
+        found.append(Problem(Level.WARNING, said, "first_found", str(first_found)))
+    if entered is not None and entered < day:
+        found.append(Problem(Level.WARNING, f"entered_at {entered} is before the visit of {day}", "entered_at"))
+
+
 def _visit(
     values: Mapping[str, str], den: DenSite | None, day: dt.date | None, raw: RawRow, key: str,
     settings: Settings, now: dt.datetime, found: _Findings,
@@ -348,9 +464,10 @@ def _visit(
         found.error(f"date {day.isoformat()} lies in the future", "date", day.isoformat())
     if den is None or day is None or any(p.level is Level.ERROR for p in found):
         return None
+    _in_order(den.first_found, day, entered, found)
     text: dict[str, Any] = {name: values.get(name) for name in ("crew", "observer", "female", "purpose")}
     return Visit(
         visit_id=visit_uuid(settings.study.id, key), den_id=den.den_id, observed_on=day, entered_at=entered,
-        recorded_at=now, confirmed=_yes(values),
+        recorded_at=now, confirmed=_yes(values), settled=_settled(values, den),
         row_key=key, as_recorded=json.dumps(raw.raw, ensure_ascii=False), **_source(raw), **text,
     )  # fmt: skip

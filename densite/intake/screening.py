@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
+import uuid
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import shapely
@@ -16,7 +18,8 @@ from densite.errors import Level, PlaceError, Problem
 from densite.intake.rows import ReadRow
 from densite.records import DenSite, Visit, winter_of
 
-_CELL_DEG = 0.005  # about 500 m: a den's neighbours are looked for in its own and the eight next cells
+_CELL_DEG = 0.005  # about 500 m north to south; how many cells are searched follows from the uncertainties
+_DEGREE_M = 110_500.0  # the shortest degree of latitude, so that the search never falls short
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,32 +52,54 @@ class Known:
     """The dens, visits and rows that the register holds, growing as a file is read."""
 
     assumed_uncertainty_m: float
+    area_name: str = "the study boundary"
     dens: dict[str, KnownDen] = field(default_factory=dict)
     rows: dict[str, str] = field(default_factory=dict)
     visits: dict[tuple[str, dt.date, str, str], str] = field(default_factory=dict)
+    labels: dict[str, str] = field(default_factory=dict)
+    females: dict[str, str] = field(default_factory=dict)
+    _widest_m: float = 0.0
     _cells: dict[tuple[int, int], set[str]] = field(default_factory=lambda: defaultdict(set))
 
     def add_den(self, den: KnownDen) -> None:
         """Remember a den site (or its newest winters)."""
         self.dens[den.den_id] = den
+        self.labels[_folded(den.label)] = den.den_id
+        self._widest_m = max(self._widest_m, self._spread(den.uncertainty_m))
         self._cells[_cell(den.longitude, den.latitude)].add(den.den_id)
 
     def add_visit(self, visit: KnownVisit) -> None:
         """Remember a visit."""
         key = (visit.den_id, visit.observed_on, visit.observer.casefold(), visit.female.casefold())
         self.visits[key] = visit.source
+        if visit.female:
+            self.females.setdefault(_squeezed(visit.female), visit.female)
 
-    def near(self, longitude: float, latitude: float) -> Iterator[tuple[float, KnownDen]]:
-        """Yield the dens in the cells round a place [deg] with their distance. [m]"""
+    def near(self, den: DenSite) -> Iterator[tuple[float, KnownDen]]:
+        """Yield the known dens that may be the same place, by both uncertainties, with their distance. [m]"""
+        reach = self._spread(den.uncertainty_m) + self._widest_m
+        for other in self._around(den.longitude, den.latitude, reach):
+            distance = places.distance_m(den.longitude, den.latitude, other.longitude, other.latitude)
+            if distance <= self.reach_m(den.uncertainty_m, other.uncertainty_m):
+                yield distance, other
+
+    def _around(self, longitude: float, latitude: float, reach_m: float) -> Iterator[KnownDen]:
+        """Yield the dens of all cells within a distance, or all dens where that is less work."""
+        high = math.ceil(reach_m / (_CELL_DEG * _DEGREE_M))
+        wide = math.ceil(reach_m / (_CELL_DEG * _DEGREE_M * max(math.cos(math.radians(latitude)), 0.01)))
+        if (2 * high + 1) * (2 * wide + 1) > len(self._cells):
+            yield from self.dens.values()
+            return
         i, j = _cell(longitude, latitude)
-        for cell in ((i + di, j + dj) for di in (-1, 0, 1) for dj in (-1, 0, 1)):
-            for den_id in self._cells.get(cell, ()):
-                den = self.dens[den_id]
-                yield places.distance_m(longitude, latitude, den.longitude, den.latitude), den
+        for cell in ((i + di, j + dj) for di in range(-wide, wide + 1) for dj in range(-high, high + 1)):
+            yield from (self.dens[den_id] for den_id in self._cells.get(cell, ()))
+
+    def _spread(self, uncertainty_m: float | None) -> float:
+        return self.assumed_uncertainty_m if uncertainty_m is None else uncertainty_m
 
     def reach_m(self, first: float | None, second: float | None) -> float:
         """Return the distance [m] within which two points may be one, from their uncertainties. [m]"""
-        return sum(self.assumed_uncertainty_m if u is None else u for u in (first, second))
+        return self._spread(first) + self._spread(second)
 
     def take(self, den: DenSite, visit: Visit) -> None:
         """Remember what a row has just brought."""
@@ -92,6 +117,58 @@ def known_den(den: DenSite, source: str) -> KnownDen:
     """Return what screening remembers of a den site."""
     return KnownDen(str(den.den_id), den.label, den.longitude, den.latitude, den.uncertainty_m, den.den_type,
                     source=source)  # fmt: skip
+
+
+def _folded(label: str) -> str:
+    """Make labels comparable: case and runs of spaces do not count."""
+    return " ".join(label.casefold().split())
+
+
+def _squeezed(animal: str) -> str:
+    """Make animal ids comparable: case, spaces and dashes do not count."""
+    return re.sub(r"[\s_-]", "", animal).casefold()
+
+
+def settle_names(row: ReadRow, known: Known) -> ReadRow:
+    """Bring a row's label and female to the ids and spelling that the register knows.
+
+    Parameters
+    ----------
+    row : ReadRow
+        With den and visit, or without.
+    known : Known
+        What is recorded, or stands earlier in the same file.
+
+    Returns
+    -------
+    ReadRow
+        The den of a known label has its known id; a contradiction of id and label is an error.
+    """
+    den, visit = row.den, row.visit
+    if den is None or visit is None:
+        return row
+    owner = known.labels.get(_folded(den.label))
+    told = known.dens.get(str(den.den_id))
+    found: list[Problem] = []
+    if owner is not None and owner != str(den.den_id):
+        if row.raw.values.get("den_id"):
+            said = f"den_id {den.den_id} is given, but the label {den.label} is that of den {owner}"
+            found.append(
+                Problem(Level.ERROR, said, "den_id", str(den.den_id), hint="leave den_id blank, or mend the label")
+            )
+        else:
+            den = den.model_copy(update={"den_id": uuid.UUID(owner)})
+            visit = visit.model_copy(update={"den_id": den.den_id})
+    elif told is not None and _folded(told.label) != _folded(den.label) and row.raw.values.get("den_label"):
+        said = f"den_id {den.den_id} is recorded with the label {told.label}, this row says {den.label}"
+        found.append(Problem(Level.ERROR, said, "den_label", den.label, hint="which of the two is right?"))
+    spelled = known.females.get(_squeezed(visit.female)) if visit.female else None
+    if spelled and spelled != visit.female:
+        found.append(Problem(Level.NOTE, "female written in another way before", "female", visit.female or "",
+                             hint=f"{visit.female} taken for {spelled}"))  # fmt: skip
+        visit = visit.model_copy(update={"female": spelled})
+    placed = tuple(p.at(row.raw.file, row.raw.line) for p in found)
+    return replace(row, den=den, visit=visit, problems=(*row.problems, *placed))
 
 
 def _cell(longitude: float, latitude: float) -> tuple[int, int]:
@@ -118,7 +195,7 @@ def screen(row: ReadRow, known: Known, area: Any | None) -> list[Problem]:
     den, visit = row.den, row.visit
     if den is None or visit is None:
         return []
-    found = [*_outside(den, row, area), *_doubled(den, visit, known)]
+    found = [*_outside(den, row, area, known), *_doubled(den, visit, known)]
     return [problem.at(row.raw.file, row.raw.line) for problem in found]
 
 
@@ -127,7 +204,8 @@ def _doubled(den: DenSite, visit: Visit, known: Known) -> Iterator[Problem]:
     if same is None:
         yield from _duplicates(den, visit, known)
         return
-    yield from _moved(den, same, known)
+    if moved(den, same, known):
+        yield _moved(den, same)
     yield from _revisited(visit, known)
     if den.den_type not in (same.den_type, "unknown"):
         yield Problem(
@@ -137,13 +215,12 @@ def _doubled(den: DenSite, visit: Visit, known: Known) -> Iterator[Problem]:
 
 
 def _duplicates(den: DenSite, visit: Visit, known: Known) -> Iterator[Problem]:
-    for distance, other in known.near(den.longitude, den.latitude):
-        if distance > known.reach_m(den.uncertainty_m, other.uncertainty_m):
-            continue
+    for distance, other in known.near(den):
         reach = " and ".join(_spread(u, known) for u in (den.uncertainty_m, other.uncertainty_m))
         again = winter_of(visit.observed_on) in other.winters
         when = "of the same winter: one den twice?" if again else "of another winter: re-used?"
-        said = f"lies {distance:.0f} m from den {other.label}, within their uncertainties ({reach}), {when}"
+        away = places.said_distance(distance)
+        said = f"lies {away} from den {other.label}, within their uncertainties ({reach}), {when}"
         yield Problem(
             Level.CONFIRM, said, "den_label",
             den.label, hint=f"give it the label {other.label}, or write yes under confirmed if they are two dens",
@@ -154,14 +231,17 @@ def _spread(uncertainty_m: float | None, known: Known) -> str:
     return f"{known.assumed_uncertainty_m:g} m assumed" if uncertainty_m is None else f"{uncertainty_m:g} m"
 
 
-def _moved(den: DenSite, same: KnownDen, known: Known) -> Iterator[Problem]:
+def moved(den: DenSite, same: KnownDen, known: Known) -> bool:
+    """Tell whether a row's point lies further from the den's first record than both uncertainties allow."""
     distance = places.distance_m(same.longitude, same.latitude, den.longitude, den.latitude)
-    if distance <= known.reach_m(den.uncertainty_m, same.uncertainty_m):
-        return
-    yield Problem(
-        Level.CONFIRM, f"lies {distance:.0f} m from where den {den.label} was first recorded ({same.source})",
-        "den_label", den.label, hint=_why_moved(den, same) or "another den under this label? Or a slip in the point?",
-    )  # fmt: skip
+    return distance > known.reach_m(den.uncertainty_m, same.uncertainty_m)
+
+
+def _moved(den: DenSite, same: KnownDen) -> Problem:
+    distance = places.distance_m(same.longitude, same.latitude, den.longitude, den.latitude)
+    said = f"lies {places.said_distance(distance)} from where den {den.label} was first recorded ({same.source})"
+    hint = _why_moved(den, same) or "another den under this label? Or a slip in the point?"
+    return Problem(Level.CONFIRM, said, "den_label", den.label, hint=hint)
 
 
 def _why_moved(den: DenSite, same: KnownDen) -> str:
@@ -194,7 +274,7 @@ def _revisited(visit: Visit, known: Known) -> Iterator[Problem]:
         )  # fmt: skip
 
 
-def _outside(den: DenSite, row: ReadRow, area: Any | None) -> Iterator[Problem]:
+def _outside(den: DenSite, row: ReadRow, area: Any | None, known: Known) -> Iterator[Problem]:
     if area is None or shapely.contains_xy(area, den.longitude, den.latitude):
         return
     place = (den.longitude, den.latitude)
@@ -205,7 +285,7 @@ def _outside(den: DenSite, row: ReadRow, area: Any | None) -> Iterator[Problem]:
     hint = _other_reading(row, area)
     yield Problem(
         Level.CONFIRM if hint or away > size else Level.WARNING,
-        f"lies {away / 1000:.1f} km outside the study boundary", "position", hint=hint,
+        f"lies {away / 1000:,.1f} km outside {known.area_name}", "position", hint=hint,
     )  # fmt: skip
 
 
@@ -229,6 +309,8 @@ def _readings(values: dict[str, str]) -> Iterator[tuple[str, Callable[[], places
         for step in (-1, 1, -2, 2):
             other = f"{int(zone[:-1]) + step}{zone[-1]}"
             yield f"with zone {other}: wrong zone?", _utm_reader(values, other, datum)
+        north = f"{zone[:-1]}N"
+        yield f"with zone {north}: is {zone[-1]} a latitude band?", _utm_reader(values, north, datum)
     if values.get("latitude") and values.get("longitude"):
         lat, lon = values["latitude"], values["longitude"]
         yield (

@@ -8,10 +8,11 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from pyproj import CRS
 from sqlalchemy import Connection, Engine, Table, create_engine, event, text
-from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.exc import DatabaseError, IntegrityError, OperationalError
 
 from densite.errors import RegisterError
 from densite.register import schema
@@ -46,29 +47,30 @@ _DESCRIPTIONS = {
 }
 
 
-def engine_for(path: Path) -> Engine:
+def engine_for(path: Path, *, read_only: bool = False) -> Engine:
     """Return an engine on a GeoPackage file: foreign keys on, write-ahead log, explicit transactions.
 
     Parameters
     ----------
     path : Path
         The register's file.
+    read_only : bool
+        Read as from a medium that cannot be written, without a write-ahead log of its own.
 
     Returns
     -------
     Engine
     """
-    engine = create_engine(f"sqlite+pysqlite:///{path}", connect_args={"timeout": WAIT_MS / 1000})
+    place = f"file:{quote(str(path.absolute()))}?mode=ro&immutable=1&uri=true" if read_only else str(path)
+    engine = create_engine(f"sqlite+pysqlite:///{place}", connect_args={"timeout": WAIT_MS / 1000})
+    pragmas = ["foreign_keys = ON", f"busy_timeout = {WAIT_MS}"]
+    if not read_only:
+        pragmas += ["journal_mode = WAL", "synchronous = NORMAL"]
 
     @event.listens_for(engine, "connect")
     def _set_up(connection: Any, _: Any) -> None:
         connection.isolation_level = None  # transactions are begun below, not by the driver's own guess
-        for pragma in (
-            "foreign_keys = ON",
-            "journal_mode = WAL",
-            "synchronous = NORMAL",
-            f"busy_timeout = {WAIT_MS}",
-        ):
+        for pragma in pragmas:
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
@@ -91,7 +93,13 @@ def told_as_errors(path: Path) -> Iterator[None]:
                 f"register {path} is in use by another program, waited {WAIT_MS // 1000} s: "
                 "close it there (a GIS in edit mode?) and try again. Nothing was changed"
             ) from None
-        raise RegisterError(f"register {path} cannot be used: {said}. Nothing was changed") from None
+        advice = " Is the disk full, or the folder read-only?" if "disk" in said or "readonly" in said else ""
+        raise RegisterError(f"register {path} cannot be used: {said}. Nothing was changed.{advice}") from None
+    except IntegrityError as error:
+        raise RegisterError(
+            f"register {path}: a record contradicts one that is there ({error.orig}). Nothing was changed. "
+            "Is another program writing into it?"
+        ) from None
     except DatabaseError as error:
         raise RegisterError(f"register {path} is damaged or no GeoPackage: {error.orig}. Nothing was changed") from None
     except sqlite3.Error as error:
@@ -196,6 +204,11 @@ def is_database(path: Path) -> bool:
     """Tell by its first bytes whether a file is an SQLite database."""
     with path.open("rb") as file:
         return file.read(16) == b"SQLite format 3\x00"
+
+
+def study_in(connection: Connection) -> str:
+    """Return the id of the study to which a register belongs."""
+    return str(connection.execute(text("SELECT value FROM study_info WHERE key = 'study_id'")).scalar_one_or_none())
 
 
 def version_in(connection: Connection) -> int:

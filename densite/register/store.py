@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -125,8 +126,8 @@ class Register:
             Columns that were filled in.
         """
         row = connection.execute(select(schema.den).where(schema.den.c.den_id == str(den.den_id))).mappings().one()
-        told = _den_row(den)
-        fresh = {name: told[name] for group in _DESCRIBED_TOGETHER for name in _blank_group(group, dict(row), told)}
+        kept, told = _without_words_for_blank(dict(row)), _without_words_for_blank(_den_row(den))
+        fresh = {name: told[name] for group in _DESCRIBED_TOGETHER for name in _blank_group(group, kept, told)}
         if fresh:
             connection.execute(update(schema.den).where(schema.den.c.den_id == str(den.den_id)).values(**fresh))
         return list(fresh)
@@ -265,11 +266,17 @@ _ASPECT = (
 )
 _SLOPE = ("slope_read", "slope_deg")
 _ALONE = (
-    "den_subtype", "canopy_pct", "concealment_pct", "cover_species", "cover_notes", "entrance_height_cm",
+    "den_type", "morning_sun", "den_subtype", "canopy_pct", "concealment_pct", "cover_species", "cover_notes",
+    "entrance_height_cm",
     "entrance_width_cm", "depth_cm", "tree_species", "tree_diameter_cm", "entrance_above_ground_m",
     "protection_notes", "first_found", "notes",
 )  # fmt: skip
+_WORDS_FOR_BLANK = {"den_type": "unknown", "morning_sun": "not recorded"}
 _DESCRIBED_TOGETHER = (_ASPECT, _SLOPE, *((name,) for name in _ALONE))
+
+
+def _without_words_for_blank(row: dict[str, Any]) -> dict[str, Any]:
+    return row | {name: None for name, word in _WORDS_FOR_BLANK.items() if row[name] == word}
 
 
 def _blank_group(group: tuple[str, ...], row: Mapping[str, Any], told: Mapping[str, Any]) -> Iterable[str]:
@@ -350,13 +357,15 @@ def create_register(path: Path, *, study_id: str) -> Register:
     return register
 
 
-def open_register(path: Path) -> Register:
+def open_register(path: Path, *, study_id: str = "") -> Register:
     """Open a register that exists.
 
     Parameters
     ----------
     path : Path
         The register's file.
+    study_id : str
+        ``study.id`` of study.toml, which must be the register's own; not compared where blank.
 
     Returns
     -------
@@ -365,20 +374,27 @@ def open_register(path: Path) -> Register:
     Raises
     ------
     RegisterError
-        It is missing, damaged, in use, no register, or newer than this program.
+        It is missing, damaged, in use, no register, newer than this program, or of another study.
     """
     if not path.is_file():
         raise RegisterError(f"no register at {path}: `densite new` makes one with a study folder")
     if not geopackage.is_database(path):  # looked at before SQLite, which would write into an empty file
         raise RegisterError(f"{path} is damaged or no GeoPackage. Nothing was changed")
-    register = Register(geopackage.engine_for(path), path)
+    writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+    register = Register(geopackage.engine_for(path, read_only=not writable), path)
     with register._reading() as connection:
         version = geopackage.version_in(connection)
+        owner = geopackage.study_in(connection) if version else ""
     if version == 0:
         raise RegisterError(f"{path} is no densite register: its study_info table is missing")
     if version > schema.SCHEMA_VERSION:
         raise RegisterError(
             f"register {path} has version {version}, this program knows {schema.SCHEMA_VERSION}: "
             "update densite. Nothing was read"
+        )
+    if study_id and owner != study_id:
+        raise RegisterError(
+            f"register {path} belongs to the study with id {owner}, study.toml says {study_id}: "
+            "record ids are made from it. Mend id in study.toml, or name the right register"
         )
     return register
