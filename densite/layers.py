@@ -37,6 +37,9 @@ END_HASH_BYTES = 2**20
 TILE_CELLS = 256
 BATCH_CELLS = 4_000_000
 DRIFT_CELLS = 0.01  # a rotation that moves no cell of the raster by more than this is rounding noise
+LATTICE_POINTS = 5000  # fewer points get their own Jacobian each
+LATTICE_NODES = 129
+LATTICE_ERROR = 1e-7
 STEP_RAD = 2e-6  # about 13 m on the ground: truncation and rounding of the difference both under 1e-9
 
 UNREADABLE = (
@@ -253,12 +256,12 @@ def fingerprint(path: Path) -> str:
 
 
 def lon_lat(points: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
-    """Return the coordinates of points, NaN where a point is missing or empty.
+    """Return the coordinates of points in WGS 84, NaN where a point is missing or empty.
 
     Parameters
     ----------
     points : GeoDataFrame
-        Points in EPSG:4326.
+        Points in any CRS.
 
     Returns
     -------
@@ -268,12 +271,9 @@ def lon_lat(points: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
     Raises
     ------
     LayerError
-        The points are not in EPSG:4326.
+        The points have no CRS.
     """
-    if points.crs is None or CRS.from_user_input(points.crs) != WGS84:
-        raise LayerError(f"points are in {points.crs}, expected EPSG:4326: use points.to_crs(4326)")
-    shapes = points.geometry.to_numpy()
-    return shapely.get_x(shapes), shapely.get_y(shapes)
+    return to_layer_xy(points, WGS84)
 
 
 def to_layer_xy(points: gpd.GeoDataFrame, crs: CRS) -> tuple[Floats, Floats]:
@@ -282,7 +282,7 @@ def to_layer_xy(points: gpd.GeoDataFrame, crs: CRS) -> tuple[Floats, Floats]:
     Parameters
     ----------
     points : GeoDataFrame
-        Points in EPSG:4326.
+        Points in any CRS; in the layer's own nothing is computed.
     crs : CRS
         CRS of the layer.
 
@@ -294,10 +294,14 @@ def to_layer_xy(points: gpd.GeoDataFrame, crs: CRS) -> tuple[Floats, Floats]:
     Raises
     ------
     LayerError
-        The points are not in EPSG:4326.
+        The points have no CRS.
     """
-    lon, lat = lon_lat(points)
-    return _transformed(WGS84, crs, lon, lat)
+    if points.crs is None:
+        raise LayerError("the points have no CRS: say which with points.set_crs(...)")
+    shapes = points.geometry.to_numpy()
+    x, y = shapely.get_x(shapes), shapely.get_y(shapes)
+    own = CRS.from_user_input(points.crs)
+    return (x, y) if own == crs else _transformed(own, crs, x, y)
 
 
 def ground_jacobian(lon: ArrayLike, lat: ArrayLike, crs: CRS) -> NDArray[np.float64]:
@@ -342,6 +346,60 @@ def ground_jacobian(lon: ArrayLike, lat: ArrayLike, crs: CRS) -> NDArray[np.floa
     return np.moveaxis(np.stack(columns), (0, 1, 2), (2, 1, 0))
 
 
+class GroundScales:
+    """The ground Jacobian over a region, looked up between the nodes of a lattice.
+
+    A map projection bends so slowly that a lattice of nodes gives the Jacobian between them to 1e-7;
+    where it does not (checked on the lattice itself), every point gets its own.
+    """
+
+    def __init__(self, x: Floats, y: Floats, crs: CRS) -> None:
+        self._crs = crs
+        self._nodes: Floats | None = None
+        placed = np.isfinite(x) & np.isfinite(y)
+        if placed.sum() > LATTICE_POINTS:
+            low, high = [np.array([f(v[placed]) for v in (x, y)]) for f in (np.min, np.max)]
+            self._low, self._step = low, np.maximum(high - low, 1e-9) / (LATTICE_NODES - 1)
+            self._nodes = self._lattice()
+
+    def _lattice(self) -> Floats | None:
+        """Return the Jacobian at the nodes, shape (nodes, nodes, 2, 2); None where it bends too fast."""
+        fine = 2 * LATTICE_NODES - 1
+        steps = np.arange(fine) / 2
+        x, y = np.meshgrid(self._low[0] + steps * self._step[0], self._low[1] + steps * self._step[1], indexing="ij")
+        exact = self._exact(x.ravel(), y.ravel()).reshape(fine, fine, 2, 2)
+        nodes = exact[::2, ::2]
+        middle = (nodes[:-1, :-1] + nodes[1:, :-1] + nodes[:-1, 1:] + nodes[1:, 1:]) / 4
+        size = np.abs(middle).max(axis=(2, 3), keepdims=True)
+        off = np.abs(middle - exact[1::2, 1::2]) / size
+        return nodes if np.all(off < LATTICE_ERROR) else None
+
+    def _exact(self, x: Floats, y: Floats) -> Floats:
+        return ground_jacobian(*_transformed(self._crs, WGS84, x, y), self._crs)
+
+    def at(self, x: Floats, y: Floats) -> Floats:
+        """Return the Jacobian as :func:`ground_jacobian` gives it, shape (n, 2, 2).
+
+        Parameters
+        ----------
+        x, y : ndarray, shape (n,)
+            Places in the region. [units of the CRS]
+
+        Returns
+        -------
+        ndarray
+        """
+        if self._nodes is None:
+            return self._exact(x, y)
+        u, v = (x - self._low[0]) / self._step[0], (y - self._low[1]) / self._step[1]
+        i, j = (np.clip(w.astype(np.int64), 0, LATTICE_NODES - 2) for w in (u, v))
+        u, v = (u - i)[:, None, None], (v - j)[:, None, None]
+        near, far = self._nodes[i, j], self._nodes[i + 1, j]
+        near_up, far_up = self._nodes[i, j + 1], self._nodes[i + 1, j + 1]
+        found: Floats = (near * (1 - u) + far * u) * (1 - v) + (near_up * (1 - u) + far_up * u) * v
+        return found
+
+
 def cells_at(points: gpd.GeoDataFrame, raster: Raster) -> tuple[Floats, Floats]:
     """Return where points fall in a raster, counted in cells from its first row and column.
 
@@ -361,7 +419,7 @@ def cells_at(points: gpd.GeoDataFrame, raster: Raster) -> tuple[Floats, Floats]:
     Raises
     ------
     LayerError
-        The points are not in EPSG:4326.
+        The points have no CRS.
     """
     x, y = to_layer_xy(points, raster.crs)
     t = raster.transform

@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from densite.discs import disc_cells
+from densite.blocks import around
+from densite.discs import disc_totals
 from densite.errors import LayerError
-from densite.layers import Raster, cells_at, ground_jacobian, lon_lat, read_windows
+from densite.layers import GroundScales, Raster, cells_at, lon_lat
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -24,6 +25,7 @@ Equation: TypeAlias = Literal[1, 2, 3]
 NO_POINT = "no coordinates"
 OUTSIDE = "outside the raster"
 NODATA = "nodata"
+DAMAGED = "a block of the file cannot be read"
 EDGE = "at the raster's edge: no slope"
 HOLE = "nodata beside the cell: no slope"
 FLAT = "flat: no aspect"
@@ -111,22 +113,72 @@ def terrain_at(
     Source of topographic position: Guisan, Weiss & Weiss 1999, Plant Ecology 143:107-122,
     https://doi.org/10.1023/A:1009841519580, who take the mean of a disc (citation from memory).
     """
+    frame = slope_aspect_at(points, dem, method=method, distances=distances)
+    reason = frame.pop("reason")
+    lat = lon_lat(points)[1]
+    slope, aspect = frame["slope_deg"].to_numpy(), frame["aspect_deg"].to_numpy()
+    frame["heat_load"] = heat_load(lat, slope, aspect)
+    frame["direct_radiation"] = direct_radiation(lat, slope, aspect)
+    metres = metres_per_unit(dem)
+    frame["topographic_position_m"] = _position(points, dem, frame["elevation_m"], metres, position_radius_m)
+    frame["reason"] = _joined_reasons(reason, _further_reasons(frame, lat, position_radius_m))
+    return frame
+
+
+def slope_aspect_at(
+    points: gpd.GeoDataFrame,
+    dem: Raster,
+    *,
+    method: Method = "horn",
+    distances: Literal["ground", "map"] = "ground",
+    threads: int | None = None,
+) -> pd.DataFrame:
+    """Return elevation, slope and aspect at points, as :func:`terrain_at` does, and nothing else.
+
+    Every touched block of the raster is decoded once, whatever the number of points.
+
+    Parameters
+    ----------
+    points : GeoDataFrame
+        Points in any CRS; in the DEM's own they need not be transformed.
+    dem : Raster
+        Elevations.
+    method, distances
+        As for :func:`terrain_at`.
+    threads : int, optional
+        Number of decoding threads.
+
+    Returns
+    -------
+    DataFrame
+        Index of ``points``, with ``elevation_m`` [m], ``slope_deg`` [deg], ``aspect_deg`` [deg] and
+        ``reason``. A point in a block that cannot be decoded is missing with a reason.
+
+    Raises
+    ------
+    LayerError
+        As for :func:`terrain_at`.
+    """
     metres = metres_per_unit(dem)
     row, col = cells_at(points, dem)
-    windows = _windows(dem, row, col) * metres
-    lon, lat = lon_lat(points)
-    east, north = _ground_gradient(windows, dem, _scales(lon, lat, dem, distances), method)
-    slope, aspect = slope_deg(east, north), aspect_deg(east, north)
-    columns = {
-        "elevation_m": windows[:, 1, 1],
-        "slope_deg": slope,
-        "aspect_deg": aspect,
-        "heat_load": heat_load(lat, slope, aspect),
-        "direct_radiation": direct_radiation(lat, slope, aspect),
-        "topographic_position_m": _position(points, dem, windows[:, 1, 1], metres, position_radius_m),
-    }
-    frame = pd.DataFrame(columns, index=points.index)
-    frame["reason"] = _reasons(frame, row, col, lat, dem, position_radius_m)
+    inside = np.flatnonzero((row >= 0) & (row < dem.shape[0]) & (col >= 0) & (col < dem.shape[1]))
+    rows, cols = row[inside].astype(np.int64), col[inside].astype(np.int64)
+    x, y = _places(dem, row[inside], col[inside])
+    scales = _Scales(x, y, dem, distances)
+    values = np.full((3, len(points)), np.nan)
+    flips = slice(None, None, -1 if dem.transform.e > 0 else 1), slice(None, None, -1 if dem.transform.a < 0 else 1)
+
+    def compute(which: Ints, windows: Floats) -> None:
+        windows = windows[:, flips[0], flips[1]] * metres
+        east, north = _ground_gradient(windows, dem, scales.at(x[which], y[which]), method)
+        place = inside[which]
+        values[0, place] = windows[:, 1, 1]
+        values[1, place], values[2, place] = slope_deg(east, north), aspect_deg(east, north)
+
+    lost = np.zeros(len(points), dtype=bool)
+    lost[inside] = around(dem, rows, cols, compute, threads=threads)
+    frame = pd.DataFrame(dict(zip(("elevation_m", "slope_deg", "aspect_deg"), values, strict=True)), index=points.index)
+    frame["reason"] = _reasons(values, row, col, lost, dem)
     return frame
 
 
@@ -433,31 +485,30 @@ def _without_noise(rise: Floats, size: Floats) -> Floats:
     return np.where(np.isnan(size), np.nan, rise)
 
 
-def _windows(dem: Raster, row: Floats, col: Floats) -> Floats:
-    """Read the 3x3 cells around each point, rows north to south; NaN where there are none."""
-    windows = np.full((len(row), 3, 3), np.nan)
-    placed = np.flatnonzero(np.isfinite(row) & np.isfinite(col))
-    rows, cols = np.floor(row[placed]).astype(np.int64), np.floor(col[placed]).astype(np.int64)
-    one = np.ones(len(placed), dtype=np.int64)
-    for which, cells in read_windows(dem, rows, cols, half_rows=one, half_cols=one):
-        windows[placed[which]] = cells
-    flip_rows, flip_cols = dem.transform.e > 0, dem.transform.a < 0
-    return windows[:, :: -1 if flip_rows else 1, :: -1 if flip_cols else 1]
+def _places(dem: Raster, row: Floats, col: Floats) -> tuple[Floats, Floats]:
+    """Return where cells counted as fractions lie in the DEM's CRS."""
+    return dem.transform.c + col * dem.transform.a, dem.transform.f + row * dem.transform.e
 
 
-def _scales(lon: Floats, lat: Floats, dem: Raster, distances: str) -> Floats:
-    """Return map units per ground metre to the true east and north, shape (n, 2, 2)."""
-    scales = ground_jacobian(lon, lat, dem.crs)
-    if distances == "ground":
-        return scales
-    if distances != "map":
-        raise LayerError(f"distances '{distances}'; allowed: ground, map")
-    if dem.crs.is_geographic:
-        raise LayerError(f"layer '{dem.name}': {dem.path} is in degrees: it has no map distances, use ground")
-    north = scales[:, :, 1] / np.linalg.norm(scales[:, :, 1], axis=1, keepdims=True)
-    east = np.stack([north[:, 1], -north[:, 0]], axis=1)
-    turn: Floats = np.stack([east, north], axis=2) / dem.crs.axis_info[0].unit_conversion_factor
-    return turn
+class _Scales:
+    """Map units per ground metre to the true east and north, shape (n, 2, 2), on the ground or on the map."""
+
+    def __init__(self, x: Floats, y: Floats, dem: Raster, distances: str) -> None:
+        if distances not in ("ground", "map"):
+            raise LayerError(f"distances '{distances}'; allowed: ground, map")
+        if distances == "map" and dem.crs.is_geographic:
+            raise LayerError(f"layer '{dem.name}': {dem.path} is in degrees: it has no map distances, use ground")
+        self._ground = GroundScales(x, y, dem.crs)
+        self._unit = dem.crs.axis_info[0].unit_conversion_factor if distances == "map" else None
+
+    def at(self, x: Floats, y: Floats) -> Floats:
+        scales = self._ground.at(x, y)
+        if self._unit is None:
+            return scales
+        north = scales[:, :, 1] / np.linalg.norm(scales[:, :, 1], axis=1, keepdims=True)
+        east = np.stack([north[:, 1], -north[:, 0]], axis=1)
+        turn: Floats = np.stack([east, north], axis=2) / self._unit
+        return turn
 
 
 def _ground_gradient(windows: Floats, dem: Raster, scales: Floats, method: Method) -> tuple[Floats, Floats]:
@@ -468,36 +519,54 @@ def _ground_gradient(windows: Floats, dem: Raster, scales: Floats, method: Metho
     return on_ground[:, 0], on_ground[:, 1]
 
 
-def _position(points: gpd.GeoDataFrame, dem: Raster, elevation: Floats, metres: float, radius_m: float) -> Floats:
+def _position(
+    points: gpd.GeoDataFrame, dem: Raster, elevation: pd.Series[float], metres: float, radius_m: float
+) -> Floats:
     """Return elevation minus the mean of the disc; NaN where the disc has a gap. [m]"""
-    position = np.full(len(points), np.nan)
-    for disc in disc_cells(points, dem, radii_m=[radius_m]):
-        mean = (disc.values * disc.areas).sum(axis=(1, 2), where=disc.areas > 0) / disc.areas.sum(axis=(1, 2))
-        position[disc.which] = elevation[disc.which] - mean * metres
-        position[disc.which[disc.missing_share > FULL_DISC]] = np.nan
-    return position
+    totals = disc_totals(points, dem, radii_m=[radius_m])
+    whole = totals.missing[0] <= FULL_DISC
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = totals.sums[0] / totals.shares[0, :, 0]
+    return np.where(whole, elevation.to_numpy() - mean * metres, np.nan)
 
 
-def _reasons(frame: pd.DataFrame, row: Floats, col: Floats, lat: Floats, dem: Raster, radius_m: float) -> list[str]:
-    """Say for each point what is missing and why."""
+def _reasons(values: Floats, row: Floats, col: Floats, lost: Flags, dem: Raster) -> NDArray[np.object_]:
+    """Say for each point what of elevation, slope and aspect is missing and why."""
     rows, cols = np.floor(row), np.floor(col)
     outside = (rows < 0) | (rows >= dem.shape[0]) | (cols < 0) | (cols >= dem.shape[1])
     edge = (rows == 0) | (rows == dem.shape[0] - 1) | (cols == 0) | (cols == dem.shape[1] - 1)
-    lost = {name: frame[name].isna().to_numpy() for name in frame}
-    here = ~lost["elevation_m"]
-    limits = LIMITS[1]
-    beyond = here & ((lat < limits.south_deg) | (lat > limits.north_deg))
-    checks: list[tuple[Flags, str]] = [
+    here, sloped, facing = ~np.isnan(values)
+    return _said(
         (np.isnan(row), NO_POINT),
         (~np.isnan(row) & outside, OUTSIDE),
-        (~np.isnan(row) & ~outside & ~here, NODATA),
-        (here & lost["slope_deg"] & edge, EDGE),
-        (here & lost["slope_deg"] & ~edge, HOLE),
-        (~lost["slope_deg"] & lost["aspect_deg"], FLAT),
-        (beyond, "latitude beyond 0..60 deg north: no heat load or direct radiation"),
-        (here & lost["topographic_position_m"], f"gap in the disc of {radius_m:g} m: no position"),
-    ]
-    return ["; ".join(said for found, said in checks if found[i]) for i in range(len(frame))]
+        (lost, DAMAGED),
+        (~np.isnan(row) & ~outside & ~here & ~lost, NODATA),
+        (here & ~sloped & edge & ~lost, EDGE),
+        (here & ~sloped & ~edge & ~lost, HOLE),
+        (sloped & ~facing, FLAT),
+    )
+
+
+def _further_reasons(frame: pd.DataFrame, lat: Floats, radius_m: float) -> NDArray[np.object_]:
+    """Say what else is missing at points that have an elevation."""
+    here = frame["elevation_m"].notna().to_numpy()
+    beyond = (lat < LIMITS[1].south_deg) | (lat > LIMITS[1].north_deg)
+    return _said(
+        (here & beyond, "latitude beyond 0..60 deg north: no heat load or direct radiation"),
+        (here & frame["topographic_position_m"].isna().to_numpy(), f"gap in the disc of {radius_m:g} m: no position"),
+    )
+
+
+def _said(*checks: tuple[Flags, str]) -> NDArray[np.object_]:
+    """Join for each point the texts that apply, one join for each combination that occurs."""
+    bits = sum((found.astype(np.int64) << i for i, (found, _) in enumerate(checks)), start=np.int64(0))
+    kinds, which = np.unique(bits, return_inverse=True)
+    texts = ["; ".join(text for i, (_, text) in enumerate(checks) if kind >> i & 1) for kind in kinds.tolist()]
+    return np.array(texts, dtype=object)[which]
+
+
+def _joined_reasons(first: pd.Series[str], more: NDArray[np.object_]) -> list[str]:
+    return ["; ".join(text for text in pair if text) for pair in zip(first, more, strict=True)]
 
 
 def _over_grid(array: ArrayLike, compute: Callable[[Floats], Floats]) -> Floats:

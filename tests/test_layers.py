@@ -20,6 +20,7 @@ from shapely import LineString, Point, box
 from densite import layers
 from densite.errors import LayerError
 from densite.layers import (
+    GroundScales,
     cells_at,
     ground_jacobian,
     open_features,
@@ -244,10 +245,27 @@ def test_x_comes_before_y_whatever_the_crs_says() -> None:
     assert np.isnan([x[1], y[1]]).all()
 
 
-def test_points_in_another_crs_are_refused() -> None:
-    """Points in a projected CRS are not taken for degrees."""
-    with pytest.raises(LayerError, match="expected EPSG:4326"):
-        to_layer_xy(points([-115.0], [50.0]).to_crs(UTM), CRS(UTM))
+def test_points_may_be_in_any_crs_but_must_have_one() -> None:
+    """The same places in UTM and in degrees fall on the same spot of a layer; without CRS they are refused."""
+    degrees = points([-115.5, -115.4], [43.5, 43.6])
+    for there in (degrees, degrees.to_crs(32611), degrees.to_crs(5070)):
+        x, y = to_layer_xy(there, CRS.from_epsg(32611))
+        expected = degrees.to_crs(32611).geometry
+        assert x == pytest.approx(expected.x, abs=1e-4)
+        assert y == pytest.approx(expected.y, abs=1e-4)
+    with pytest.raises(LayerError, match="no CRS"):
+        to_layer_xy(degrees.set_crs(None, allow_override=True), CRS.from_epsg(32611))
+
+
+@pytest.mark.parametrize("crs", ["EPSG:32611", "EPSG:5070", "EPSG:3857", "EPSG:4326", "EPSG:2229"])
+def test_the_lattice_of_scales_is_the_jacobian(crs) -> None:
+    """Between the nodes over 300 km the Jacobian is off by at most 1e-7 of its size."""
+    rng = np.random.default_rng(5)
+    lon, lat = rng.uniform(-118, -115, 6000), rng.uniform(33, 36, 6000)
+    x, y = to_layer_xy(points(lon, lat), CRS.from_user_input(crs))
+    found = GroundScales(x, y, CRS.from_user_input(crs)).at(x, y)
+    exact = ground_jacobian(lon, lat, CRS.from_user_input(crs))
+    assert np.abs(found - exact).max() < 1.5e-7 * np.abs(exact).max()
 
 
 @pytest.mark.parametrize(
