@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import queue
 import threading
@@ -24,6 +25,7 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 LEAST_CELLS = 2**16  # smaller blocks (single strips) are read several at a time: a call costs as much as its cells
+COMPILED_FROM = 100_000  # points from which loading numba (0.4 s) pays
 CACHE_BYTES = 2**20  # GDAL keeps nothing: no block is read twice
 
 Work = Callable[["Block", Ints], None]
@@ -68,6 +70,17 @@ class Block:
         places = (rows - self.top) * self.raw.shape[1] + (cols - self.left)
         missing = None if self.missing is None else self.missing.ravel().take(places)
         return self._valued(self.raw.ravel().take(places), missing)
+
+    def windows(self, rows: Ints, cols: Ints, half: int, kernel: Any = None) -> Floats:
+        """Return the cells around cells of the raster, all in this block, (k, h, h); NaN where missing."""
+        if kernel is None or self.missing is not None:
+            step = np.arange(-half, half + 1)
+            return self.take(rows[:, None, None] + step[:, None], cols[:, None, None] + step)
+        nodata = np.array([] if self.nodata is None else [self.nodata], dtype=self.raw.dtype)
+        found: Floats = kernel.windows(
+            self.raw, rows - self.top, cols - self.left, half, nodata, float(self.scale), float(self.offset)
+        )  # fmt: skip
+        return found
 
     def values(self) -> Floats:
         """Return the values of all cells of this block (rows, columns); NaN where missing."""
@@ -115,6 +128,28 @@ def grid_of(raster: Raster) -> BlockGrid:
         high, wide = source.block_shapes[0]
     joined = max(1, LEAST_CELLS // (high * wide)) if wide >= raster.shape[1] else 1
     return BlockGrid(raster.shape, (high * joined, wide))
+
+
+def compiled_kernel(points: int) -> Any:
+    """Return the compiled kernel where numba is installed and the points are many enough to load it.
+
+    Parameters
+    ----------
+    points : int
+        How many there are.
+
+    Returns
+    -------
+    module or None
+        :mod:`densite.blockkernel`.
+    """
+    if points < COMPILED_FROM or not importlib.util.find_spec("numba"):
+        return None
+    try:
+        from densite import blockkernel  # loading the compiler takes longer than some thousand points
+    except ImportError:  # numba refuses a numpy that is newer than it knows
+        return None
+    return blockkernel
 
 
 def default_threads() -> int:
@@ -229,6 +264,7 @@ def around(
     *,
     half: int = 1,
     threads: int | None = None,
+    kernel: Any = None,
 ) -> Flags:
     """Hand over the cells around points, block by block, without reading any block twice.
 
@@ -248,6 +284,8 @@ def around(
         Cells on each side of the point's own. [cells]
     threads : int, optional
         Number of decoding threads.
+    kernel : module, optional
+        :mod:`densite.blockkernel`, to take windows with compiled code.
 
     Returns
     -------
@@ -274,7 +312,7 @@ def around(
         count = np.searchsorted(which, len(inner))  # which rises: whole windows stand before single cells
         mine, single = inner[which[:count]], inside[which[count:] - len(inner)]
         if len(mine):
-            work(mine, block.take(rows[mine, None, None] + step[:, None], cols[mine, None, None] + step))
+            work(mine, block.windows(rows[mine], cols[mine], half, kernel))
         cells[single] = block.take(cell_rows[single], cell_cols[single])
 
     asked = (np.concatenate([rows[inner], cell_rows[inside]]), np.concatenate([cols[inner], cell_cols[inside]]))

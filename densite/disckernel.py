@@ -3,37 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from densite.blockkernel import compiled
+
 Floats = NDArray[np.float64]
-Function = TypeVar("Function", bound=Callable[..., Any])
 
 COLUMNS = 16  # every so many columns the counts of each class are kept
 GROUP = 16  # so many values of a row are summed ahead
-
-
-def compiled(function: Function) -> Function:
-    """Compile a function, free of the GIL, and keep the machine code on disk where that is possible.
-
-    Parameters
-    ----------
-    function : callable
-        A function of numbers and arrays.
-
-    Returns
-    -------
-    callable
-        The same, compiled at its first call.
-    """
-    try:
-        return cast(Function, numba.njit(nogil=True, error_model="numpy", cache=True)(function))
-    except RuntimeError:  # no folder can be written to: compiled anew in every process
-        return cast(Function, numba.njit(nogil=True, error_model="numpy")(function))
 
 
 @compiled

@@ -353,8 +353,9 @@ class GroundScales:
     where it does not (checked on the lattice itself), every point gets its own.
     """
 
-    def __init__(self, x: Floats, y: Floats, crs: CRS) -> None:
+    def __init__(self, x: Floats, y: Floats, crs: CRS, kernel: Any = None) -> None:
         self._crs = crs
+        self._kernel = kernel
         self._nodes: Floats | None = None
         placed = np.isfinite(x) & np.isfinite(y)
         if placed.sum() > LATTICE_POINTS:
@@ -392,6 +393,9 @@ class GroundScales:
         if self._nodes is None:
             return self._exact(x, y)
         u, v = (x - self._low[0]) / self._step[0], (y - self._low[1]) / self._step[1]
+        if self._kernel is not None:
+            compiled: Floats = self._kernel.between_nodes(self._nodes, u, v)
+            return compiled
         i, j = (np.clip(w.astype(np.int64), 0, LATTICE_NODES - 2) for w in (u, v))
         u, v = (u - i)[:, None, None], (v - j)[:, None, None]
         near, far = self._nodes[i, j], self._nodes[i + 1, j]

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from densite.blocks import around
+from densite.blocks import around, compiled_kernel
 from densite.discs import disc_totals
 from densite.errors import LayerError
 from densite.layers import GroundScales, Raster, cells_at, lon_lat
@@ -132,6 +132,7 @@ def slope_aspect_at(
     method: Method = "horn",
     distances: Literal["ground", "map"] = "ground",
     threads: int | None = None,
+    compiled: bool | None = None,
 ) -> pd.DataFrame:
     """Return elevation, slope and aspect at points, as :func:`terrain_at` does, and nothing else.
 
@@ -147,6 +148,9 @@ def slope_aspect_at(
         As for :func:`terrain_at`.
     threads : int, optional
         Number of decoding threads.
+    compiled : bool, optional
+        False keeps to numpy; by default many points are computed by compiled code where numba is
+        installed.
 
     Returns
     -------
@@ -164,19 +168,18 @@ def slope_aspect_at(
     inside = np.flatnonzero((row >= 0) & (row < dem.shape[0]) & (col >= 0) & (col < dem.shape[1]))
     rows, cols = row[inside].astype(np.int64), col[inside].astype(np.int64)
     x, y = _places(dem, row[inside], col[inside])
-    scales = _Scales(x, y, dem, distances)
+    kernel = compiled_kernel(len(inside)) if compiled is None or compiled else None
+    scales = _Scales(x, y, dem, distances, kernel)
+    shape_of = _shape if kernel is None else _compiled_shape
     values = np.full((3, len(points)), np.nan)
     flips = slice(None, None, -1 if dem.transform.e > 0 else 1), slice(None, None, -1 if dem.transform.a < 0 else 1)
 
     def compute(which: Ints, windows: Floats) -> None:
         windows = windows[:, flips[0], flips[1]] * metres
-        east, north = _ground_gradient(windows, dem, scales.at(x[which], y[which]), method)
-        place = inside[which]
-        values[0, place] = windows[:, 1, 1]
-        values[1, place], values[2, place] = slope_deg(east, north), aspect_deg(east, north)
+        values[:, inside[which]] = shape_of(windows, scales.at(x[which], y[which]), dem, method)
 
     lost = np.zeros(len(points), dtype=bool)
-    lost[inside] = around(dem, rows, cols, compute, threads=threads)
+    lost[inside] = around(dem, rows, cols, compute, threads=threads, kernel=kernel)
     frame = pd.DataFrame(dict(zip(("elevation_m", "slope_deg", "aspect_deg"), values, strict=True)), index=points.index)
     frame["reason"] = _reasons(values, row, col, lost, dem)
     return frame
@@ -493,12 +496,12 @@ def _places(dem: Raster, row: Floats, col: Floats) -> tuple[Floats, Floats]:
 class _Scales:
     """Map units per ground metre to the true east and north, shape (n, 2, 2), on the ground or on the map."""
 
-    def __init__(self, x: Floats, y: Floats, dem: Raster, distances: str) -> None:
+    def __init__(self, x: Floats, y: Floats, dem: Raster, distances: str, kernel: Any = None) -> None:
         if distances not in ("ground", "map"):
             raise LayerError(f"distances '{distances}'; allowed: ground, map")
         if distances == "map" and dem.crs.is_geographic:
             raise LayerError(f"layer '{dem.name}': {dem.path} is in degrees: it has no map distances, use ground")
-        self._ground = GroundScales(x, y, dem.crs)
+        self._ground = GroundScales(x, y, dem.crs, kernel)
         self._unit = dem.crs.axis_info[0].unit_conversion_factor if distances == "map" else None
 
     def at(self, x: Floats, y: Floats) -> Floats:
@@ -509,6 +512,23 @@ class _Scales:
         east = np.stack([north[:, 1], -north[:, 0]], axis=1)
         turn: Floats = np.stack([east, north], axis=2) / self._unit
         return turn
+
+
+def _shape(windows: Floats, scales: Floats, dem: Raster, method: Method) -> Floats:
+    """Return elevation, slope and aspect of windows, shape (3, n)."""
+    east, north = _ground_gradient(windows, dem, scales, method)
+    return np.stack([windows[:, 1, 1], slope_deg(east, north), aspect_deg(east, north)])
+
+
+def _compiled_shape(windows: Floats, scales: Floats, dem: Raster, method: Method) -> Floats:
+    """Return the same from compiled code."""
+    from densite.slopekernel import slope_and_aspect  # needs numba
+
+    if method not in ("horn", "zevenbergen-thorne"):
+        raise LayerError(f"method '{method}'; allowed: horn, zevenbergen-thorne")
+    sides = float(abs(dem.transform.a)), float(abs(dem.transform.e))
+    found: Floats = slope_and_aspect(windows, np.ascontiguousarray(scales), *sides, method == "horn", ROUNDING)
+    return found
 
 
 def _ground_gradient(windows: Floats, dem: Raster, scales: Floats, method: Method) -> tuple[Floats, Floats]:

@@ -305,8 +305,9 @@ def test_few_discs_do_not_load_the_compiler() -> None:
 
 def test_without_the_compiler(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where numba is not installed, or refuses to be imported, numpy does the work."""
-    monkeypatch.delitem(sys.modules, "densite.disckernel", raising=False)
-    monkeypatch.delattr(densite, "disckernel", raising=False)
+    for name in ("disckernel", "blockkernel"):
+        monkeypatch.delitem(sys.modules, f"densite.{name}", raising=False)
+        monkeypatch.delattr(densite, name, raising=False)
     monkeypatch.setitem(sys.modules, "numba", None)  # what an import that fails looks like
     monkeypatch.setattr(discs.importlib.util, "find_spec", str)
     assert discs._kernel(True) is block_totals

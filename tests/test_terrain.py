@@ -19,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS, Proj, Transformer
 
+from densite import blocks, terrain, testing
 from densite.discs import cell_size
 from densite.errors import LayerError
 from densite.layers import Raster, open_raster
@@ -376,3 +377,25 @@ def test_grids_to_be_drawn_are_those_of_gdaldem(real: Real) -> None:
     theirs = gdaldem(real, "hillshade")[1:-1, 1:-1]
     assert np.abs(1 + 254 * shade[1:-1, 1:-1] - theirs).max() < 1.0
     assert np.isnan(hillshade([[1.0, 2.0]], cell_x=1, cell_y=1)).all()
+
+
+@pytest.mark.parametrize("method", ["horn", "zevenbergen-thorne"])
+@pytest.mark.parametrize("crs", ["EPSG:32611", "EPSG:4326", "EPSG:2229"])
+def test_compiled_code_gives_the_same_values(tmp_path, monkeypatch, method, crs) -> None:
+    """Random ground with nodata and flat parts: numpy and numba agree to 1e-9, with and without a lattice."""
+    pytest.importorskip("numba")
+    rng = np.random.default_rng(3)
+    grid = testing.Grid(crs, -117.0, 34.0, 0.001 if crs == "EPSG:4326" else 100.0, size=201)
+    heights = np.round(rng.normal(size=(201, 201)).cumsum(axis=0).cumsum(axis=1) / 50)
+    heights[rng.random(heights.shape) < 0.02] = -9999
+    write_raster(tmp_path / "a.tif", heights, crs=crs, transform=grid.transform, nodata=-9999)
+    dem = open_raster("elevation", LayerSettings(path="a.tif"), folder=tmp_path)
+    t = grid.transform
+    x, y = rng.uniform(t.c, t.c + 201 * t.a, 8000), rng.uniform(t.f + 201 * t.e, t.f, 8000)
+    spots = gpd.GeoDataFrame(geometry=gpd.points_from_xy(x, y), crs=crs)
+    monkeypatch.setattr(blocks, "COMPILED_FROM", 0)
+    plain, fast = (terrain.slope_aspect_at(spots, dem, method=method, compiled=c) for c in (False, True))
+    pd.testing.assert_frame_equal(plain, fast, rtol=0, atol=1e-9)
+    exact = terrain.slope_aspect_at(spots.iloc[:1000].to_crs(4326), dem, method=method, compiled=False)
+    steep = exact["slope_deg"].notna()
+    assert (plain.iloc[:1000]["slope_deg"] - exact["slope_deg"])[steep].abs().max() < 5e-6

@@ -75,13 +75,14 @@ WAYS = {"densite": by_densite, "geopandas.sjoin_nearest": by_sjoin, "shapely STR
 
 def measure(way: str, kind: str, points: int, segments: int) -> dict[str, float]:
     """Run one way once, in this process."""
-    run = WAYS[way](*data(kind, points, segments)) if way in WAYS else None
+    run = WAYS[way](*data(kind, points, segments))
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    start = time.perf_counter()
-    found = run() if run else np.zeros(1)
-    took = time.perf_counter() - start
+    start, cpu = time.perf_counter(), time.process_time()
+    found = run()
+    took, cpu = time.perf_counter() - start, time.process_time() - cpu
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return {"seconds": took, "peak_mb": peak / 1024, "before_mb": before / 1024, "sum_m": float(found.sum())}
+    told = {"seconds": took, "cpu": cpu, "peak_mb": peak / 1024, "before_mb": before / 1024}
+    return {**told, "mean_m": float(found.mean())}
 
 
 def apart(kind: str, points: int, segments: int) -> float:
@@ -120,8 +121,13 @@ def main() -> None:
     print(f"{options.points} points, {options.segments} segments, {options.layer}; medians of {options.rounds}")
     own = np.median([r["seconds"] for r in runs["densite"]])
     for way, results in runs.items():
-        seconds, peak, before = (np.median([r[key] for r in results]) for key in ("seconds", "peak_mb", "before_mb"))
-        print(f"{way:32s} {seconds:8.3f} s  {seconds / own:6.1f} x  peak {peak:6.0f} MB, data alone {before:6.0f} MB")
+        seconds, cpu, peak, before = (
+            np.median([r[key] for r in results]) for key in ("seconds", "cpu", "peak_mb", "before_mb")
+        )
+        print(
+            f"{way:32s} {seconds:8.3f} s (processor {cpu:7.3f} s) {seconds / own:5.1f} x"
+            f"  peak {peak:6.0f} MB, data alone {before:6.0f} MB"
+        )
     print(f"largest difference from shapely: {apart(options.layer, options.points, options.segments):.2e} m")
 
 
