@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import os
 import queue
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -25,7 +26,8 @@ Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 LEAST_CELLS = 2**16  # smaller blocks (single strips) are read several at a time: a call costs as much as its cells
-COMPILED_FROM = 100_000  # points from which loading numba (0.4 s) pays
+COMPILED_FROM = 50_000  # points from which compiled code pays where numba is loaded already
+COLD_FROM = 2_000_000  # and where it must be loaded first, which takes half a second
 CACHE_BYTES = 2**20  # GDAL keeps nothing: no block is read twice
 
 Work = Callable[["Block", Ints], None]
@@ -143,7 +145,8 @@ def compiled_kernel(points: int) -> Any:
     module or None
         :mod:`densite.blockkernel`.
     """
-    if points < COMPILED_FROM or not importlib.util.find_spec("numba"):
+    loaded = "numba" in sys.modules
+    if points < (COMPILED_FROM if loaded else COLD_FROM) or not importlib.util.find_spec("numba"):
         return None
     try:
         from densite import blockkernel  # loading the compiler takes longer than some thousand points

@@ -38,7 +38,7 @@ TILE_CELLS = 256
 BATCH_CELLS = 4_000_000
 DRIFT_CELLS = 0.01  # a rotation that moves no cell of the raster by more than this is rounding noise
 LATTICE_POINTS = 5000  # fewer points get their own Jacobian each
-LATTICE_NODES = 129
+LATTICE_NODES = (33, 129)  # nodes on a side; more where fewer are not enough
 LATTICE_ERROR = 1e-7
 STEP_RAD = 2e-6  # about 13 m on the ground: truncation and rounding of the difference both under 1e-9
 
@@ -359,17 +359,21 @@ class GroundScales:
         self._nodes: Floats | None = None
         placed = np.isfinite(x) & np.isfinite(y)
         if placed.sum() > LATTICE_POINTS:
-            low, high = [np.array([f(v[placed]) for v in (x, y)]) for f in (np.min, np.max)]
-            self._low, self._step = low, np.maximum(high - low, 1e-9) / (LATTICE_NODES - 1)
-            self._nodes = self._lattice()
+            low, high = (np.array([f(v[placed]) for v in (x, y)]) for f in (np.min, np.max))
+            self._low, self._step = low, np.ones(2)
+            for count in LATTICE_NODES:
+                self._step = np.maximum(high - low, 1e-9) / (count - 1)
+                self._nodes = self._lattice(count)
+                if self._nodes is not None:
+                    break
 
-    def _lattice(self) -> Floats | None:
-        """Return the Jacobian at the nodes, shape (nodes, nodes, 2, 2); None where it bends too fast."""
-        fine = 2 * LATTICE_NODES - 1
+    def _lattice(self, count: int) -> Floats | None:
+        """Return the Jacobian at the nodes, shape (count, count, 2, 2); None where it bends too fast."""
+        fine = 2 * count - 1
         steps = np.arange(fine) / 2
         x, y = np.meshgrid(self._low[0] + steps * self._step[0], self._low[1] + steps * self._step[1], indexing="ij")
         exact = self._exact(x.ravel(), y.ravel()).reshape(fine, fine, 2, 2)
-        nodes = exact[::2, ::2]
+        nodes = np.ascontiguousarray(exact[::2, ::2])
         middle = (nodes[:-1, :-1] + nodes[1:, :-1] + nodes[:-1, 1:] + nodes[1:, 1:]) / 4
         size = np.abs(middle).max(axis=(2, 3), keepdims=True)
         off = np.abs(middle - exact[1::2, 1::2]) / size
@@ -396,7 +400,7 @@ class GroundScales:
         if self._kernel is not None:
             compiled: Floats = self._kernel.between_nodes(self._nodes, u, v)
             return compiled
-        i, j = (np.clip(w.astype(np.int64), 0, LATTICE_NODES - 2) for w in (u, v))
+        i, j = (np.clip(w.astype(np.int64), 0, len(self._nodes) - 2) for w in (u, v))
         u, v = (u - i)[:, None, None], (v - j)[:, None, None]
         near, far = self._nodes[i, j], self._nodes[i + 1, j]
         near_up, far_up = self._nodes[i, j + 1], self._nodes[i + 1, j + 1]
