@@ -186,9 +186,8 @@ def compare(options: argparse.Namespace) -> None:
         seconds = [found[way]["seconds"] for found in rounds]
         peak, before = (max(found[way][key] for found in rounds) for key in ("peak_mb", "before_mb"))
         ratios = f"{middle[way] / middle['densite']:.2f} | {middle[way] / middle['limit']:.2f}"
-        print(
-            f"| {way} | {middle[way]:.2f} ({min(seconds):.2f} to {max(seconds):.2f}) | {ratios} | {peak:.0f} ({before:.0f}) |"
-        )
+        spread = f"{middle[way]:.2f} ({min(seconds):.2f} to {max(seconds):.2f})"
+        print(f"| {way} | {spread} | {ratios} | {peak:.0f} ({before:.0f}) |")
     if absent:
         print(f"not installed: {', '.join(absent)}")
 
