@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.util
 import math
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from densite.blocks import Block, BlockGrid, grid_of, visit
 from densite.errors import LayerError
-from densite.layers import Raster, cells_at, ground_jacobian, lon_lat, read_windows
+from densite.layers import Raster, cells_at, ground_jacobian, lon_lat
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,31 +29,6 @@ TOGETHER = 4096  # discs of a block whose totals are held at once
 STRANGERS = 250  # more codes than this that the legend does not hold: it is another legend's layer
 DISC_COST = 1200  # cells that numpy counts in the time in which it starts a disc
 COMPILED_FROM = 2e7  # cells; numpy counts fewer before the compiled kernel is loaded
-
-
-@dataclass(frozen=True, slots=True)
-class DiscCells:
-    """The cells under the discs of one radius around a batch of points.
-
-    ``which`` (k,) are the points' positions; ``values`` (k, h, w) the cells, NaN where missing;
-    ``areas`` (k, h, w) what the disc covers of each cell [m2]; ``cell_area`` (k,) a cell's whole
-    area [m2].
-    """
-
-    which: Ints
-    radius_m: float
-    values: Floats
-    areas: Floats
-    cell_area: Floats
-
-    @property
-    def missing_share(self) -> Floats:
-        """Share of each disc's area that is nodata or outside the raster, shape (k,). [0..1]"""
-        return self.share(np.isnan(self.values))
-
-    def share(self, chosen: NDArray[np.bool_]) -> Floats:
-        """Return the share of each disc's area that chosen cells (k, h, w) hold, shape (k,). [0..1]"""
-        return _total(np.where(chosen, self.areas, 0.0)) / _total(self.areas)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,55 +125,6 @@ def disc_weights(x_edges: ArrayLike, y_edges: ArrayLike, *, radius_m: float) -> 
     return areas
 
 
-def disc_cells(points: gpd.GeoDataFrame, raster: Raster, *, radii_m: Sequence[float]) -> Iterator[DiscCells]:
-    """Read the cells under discs around points, once for all radii.
-
-    Cells are taken as rectangles whose sides are the cell's sides on the ground at the point. In
-    conformal CRSs (UTM, state plane, Mercator) and in degrees they are rectangles. Neglected are
-    the change of their size within the disc and the shear of other projections: of an equal-area
-    projection of a continent the shear is mostly under one degree, which moves parts of a disc's
-    rim by under 1 % of its radius.
-
-    Parameters
-    ----------
-    points : GeoDataFrame
-        Points in EPSG:4326.
-    raster : Raster
-        The layer.
-    radii_m : sequence of float
-        Disc radii. [m]
-
-    Yields
-    ------
-    DiscCells
-        One batch of points and one radius at a time; points without coordinates are left out.
-
-    Raises
-    ------
-    LayerError
-        No radius or one that is not positive, or the layer cannot be read.
-    """
-    _check(radii_m)
-    row, col = cells_at(points, raster)
-    high, wide = cell_size(points, raster)
-    placed = np.flatnonzero(np.isfinite(row) & np.isfinite(high) & np.isfinite(wide))
-    row, col, high, wide = row[placed], col[placed], high[placed], wide[placed]
-    rows, cols = np.floor(row).astype(np.int64), np.floor(col).astype(np.int64)
-    half_rows, half_cols = (_reach(max(radii_m), side) for side in (high, wide))
-    for which, values in read_windows(raster, rows, cols, half_rows=half_rows, half_cols=half_cols):
-        for radius in radii_m:
-            trim = tuple(_trim(values.shape[i], _reach(radius, s[which])) for i, s in ((1, high), (2, wide)))
-            x_edges = _edges(col[which] - cols[which], wide[which], values.shape[2], trim[1])
-            y_edges = _edges(row[which] - rows[which], high[which], values.shape[1], trim[0])
-            yield DiscCells(
-                which=placed[which],
-                radius_m=float(radius),
-                values=values[:, trim[0] : values.shape[1] - trim[0], trim[1] : values.shape[2] - trim[1]],
-                areas=disc_weights(x_edges, y_edges, radius_m=float(radius)),
-                cell_area=high[which] * wide[which],
-            )
-
-
 def disc_totals(
     points: gpd.GeoDataFrame,
     raster: Raster,
@@ -210,7 +136,13 @@ def disc_totals(
 ) -> DiscTotals:
     """Add up what discs around points hold of a raster, decoding each block under them once.
 
-    Discs are laid on the ground as :func:`disc_cells` says. A disc that lies over several blocks gets
+    Cells are taken as rectangles whose sides are the cell's sides on the ground at the point. In
+    conformal CRSs (UTM, state plane, Mercator) and in degrees they are rectangles. Neglected are
+    the change of their size within the disc and the shear of other projections: of an equal-area
+    projection of a continent the shear is mostly under one degree, which moves parts of a disc's
+    rim by under 1 % of its radius.
+
+    A disc that lies over several blocks gets
     its part from each of them. Shares do not depend on the order of the blocks, so not on the number
     of threads: they are kept as multiples of 2^-50, whose sums are exact. Sums of values are added
     together with what rounding takes from them, so that the order shows in no digit that is kept,
@@ -365,7 +297,7 @@ class _Gathered:
         y = np.stack([-endless, -row * high, (shape[0] - row) * high, endless], axis=1)
         areas = disc_weights(x, y, radius_m=radius)
         areas[:, 1, 1] = 0.0
-        self.shares[r, over, self.classes] += np.rint(_total(areas) / (math.pi * radius**2) / UNIT) * UNIT
+        self.shares[r, over, self.classes] += np.rint(areas.sum(axis=(1, 2)) / (math.pi * radius**2) / UNIT) * UNIT
 
     def result(self, lost: Flags) -> DiscTotals:
         """Return the totals; of a disc that has lost a block nothing is known."""
@@ -536,25 +468,3 @@ def _under_arc(t: Floats, height: Floats, radius: float) -> Floats:
     """
     area: Floats = (t * height + radius**2 * np.arctan2(t, height)) / 2
     return area
-
-
-def _reach(radius: float, side: Floats) -> Ints:
-    """Return how many cells to each side of a point's own the disc can touch. [cells]"""
-    return np.ceil(radius / side).astype(np.int64)
-
-
-def _trim(size: int, reach: Ints) -> int:
-    """Return how many cells at each end of a window a smaller disc does not touch. [cells]"""
-    return max(0, (size - 1) // 2 - int(reach.max()))
-
-
-def _edges(offset: Floats, side: Floats, size: int, trim: int) -> Floats:
-    """Return the edges of a window's cells from its point, shape (k, cells + 1). [m]"""
-    steps = np.arange(trim, size - trim + 1) - (size - 1) // 2
-    return (steps[None, :] - offset[:, None]) * side[:, None]
-
-
-def _total(cells: Floats) -> Floats:
-    """Sum over the cells of each window."""
-    total: Floats = cells.sum(axis=(1, 2))
-    return total
