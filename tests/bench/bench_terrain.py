@@ -170,11 +170,7 @@ def there(way: str) -> bool:
 
 def compare(options: argparse.Namespace) -> None:
     """Measure all ways in turn and print medians."""
-    ways = [
-        way
-        for way in ("limit", "densite", "densite, numpy", "numpy", "gdaldem", "xarray-spatial", "xdem")
-        if there(way)
-    ]
+    ways = [way for way in options.ways.split(";") if there(way)]
     absent = [way for way in NEEDED if not there(way)]
     in_child("densite", options)  # compiles once and fills the disk cache
     rounds = [{way: in_child(way, options) for way in ways} for _ in range(options.rounds)]
@@ -199,6 +195,7 @@ def main() -> None:
     parser.add_argument("--size", type=int, default=10_000, help="rows and columns of the DEM")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--folder", type=Path, help="where the DEM is kept")
+    parser.add_argument("--ways", default=";".join(WAYS), help="which, in the order of the table, parted by ;")
     parser.add_argument("--way", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.way:
