@@ -4,6 +4,7 @@ import json
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 from conftest import STUDY_TOML, write
 from hypothesis import given, settings
@@ -115,7 +116,7 @@ def test_the_parts_hold_what_one_plain_call_gives(study, tmp_path) -> None:
         there, here = whole[name], plain.values[name]
         assert there.isna().tolist() == here.isna().tolist(), name
         kept = here.notna()
-        if here.dtype == object:
+        if not pd.api.types.is_numeric_dtype(here):  # object in pandas 2, str in pandas 3
             assert there[kept].tolist() == here[kept].tolist(), name
         else:
             # the sun's path is computed on a lattice over the points at hand: its hours differ by seconds / 1000
