@@ -27,7 +27,8 @@ Rule = Literal["random", "grid"]
 LOT = 4096  # tries drawn from one stream; fixed, so that the points do not depend on how the work is cut
 ROUND_TRIES = 2**19  # most tries held in memory at a time
 GIVE_UP_TRIES = 2**22  # tries without one hit after which there is no room
-MOST_TRIES = 2**29  # about a quarter of an hour
+MOST_TRIES = 2**27  # some minutes
+SIDE = 64  # a box is cut into so many strips each way; those that miss the area are not tried
 EDGE_STEPS = 256  # pieces into which a boundary's longest side is cut before it is bent by a projection
 ALL = ""  # the female of study-wide points
 
@@ -263,19 +264,18 @@ def _groups(boundary: gpd.GeoDataFrame, female: str | None) -> dict[str, gpd.Geo
 
 def _random(area: _Area, seed: int, n: int) -> tuple[Floats, Floats, int]:
     """Draw tries in rounds until there are enough hits; return the first n and how many were tried."""
-    plane, box = _plane(area.polygons)
-    back = (plane, box)
+    plane, box, cells = _plane(area.polygons)
     found: list[tuple[Floats, Floats]] = []
     hits = tries = 0
     while hits < n:
         rate = (hits + 1) / (tries + 1) if tries else 0.5
         if (tries >= GIVE_UP_TRIES and not hits) or (hits and n / rate > MOST_TRIES):
             raise PointsError(
-                f"{_for(area)}of {tries} tries {hits} hit what is left of the boundary: no room for {n} points. "
+                f"{_for(area)}of {tries} tries {hits} hit what is left of the area: no room for {n} points. "
                 "Leave out less, or draw a closer boundary"
             )
         lots = int(min(max(1.05 * (n - hits) / rate, LOT), ROUND_TRIES) // LOT) + 1
-        lon, lat = _placed(_tries(seed, area.who, tries // LOT, lots), back)
+        lon, lat = _lon_lat(_in_cells(_tries(seed, area.who, tries // LOT, lots), box, cells), plane)
         keep = _inside(area, lon, lat)
         found.append((lon[keep], lat[keep]))
         hits, tries = hits + int(keep.sum()), tries + lots * LOT
@@ -284,7 +284,7 @@ def _random(area: _Area, seed: int, n: int) -> tuple[Floats, Floats, int]:
 
 
 def _tries(seed: int, who: str, first: int, lots: int) -> Floats:
-    """Return the tries of some lots as shares of the box, shape (lots * LOT, 2).
+    """Return the tries of some lots, evenly in the unit square, shape (lots * LOT, 2).
 
     Taken from the generator's raw bits, which numpy promises never to change, unlike its distributions.
     """
@@ -299,7 +299,7 @@ def _tries(seed: int, who: str, first: int, lots: int) -> Floats:
 
 def _grid(area: _Area, seed: int, spacing_m: float) -> tuple[Floats, Floats, int]:
     """Return the nodes of a grid that lie inside, from north to south and west to east."""
-    plane, (west, south, east, north) = _plane(area.polygons)
+    plane, (west, south, east, north), _ = _plane(area.polygons)
     across, down = int((east - west) / spacing_m) + 2, int((north - south) / spacing_m) + 2
     if across * down > MOST_TRIES:
         raise PointsError(f"{_for(area)}a grid of {spacing_m:g} m has {across * down} nodes: choose a wider one")
@@ -310,7 +310,7 @@ def _grid(area: _Area, seed: int, spacing_m: float) -> tuple[Floats, Floats, int
     for top in range(0, down, step):
         y = north + shift[1] - np.arange(top, min(top + step, down)) * spacing_m
         nodes = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-        lon, lat = _placed(nodes, (plane, (0.0, 0.0, 1.0, 1.0)))
+        lon, lat = _lon_lat(nodes, plane)
         keep = _inside(area, lon, lat)
         found.append((lon[keep], lat[keep]))
     lon, lat = (np.concatenate([pair[axis] for pair in found]) for axis in (0, 1))
@@ -322,8 +322,11 @@ def _grid(area: _Area, seed: int, spacing_m: float) -> tuple[Floats, Floats, int
 Box = tuple[float, float, float, float]
 
 
-def _plane(polygons: gpd.GeoSeries) -> tuple[CRS, Box]:
-    """Return an equal-area projection round the middle of the polygons, and the box that holds them in it."""
+def _plane(polygons: gpd.GeoSeries) -> tuple[CRS, Box, Floats]:
+    """Return an equal-area projection round the polygons, the box that holds them in it, and cells to try.
+
+    A cell is the lower left corner, in strips, of one of the box's SIDE x SIDE rectangles.
+    """
     west, south, east, north = polygons.total_bounds
     middle = Transformer.from_crs(polygons.crs, WGS84, always_xy=True)
     lon, lat = middle.transform((west + east) / 2, (south + north) / 2)
@@ -333,14 +336,31 @@ def _plane(polygons: gpd.GeoSeries) -> tuple[CRS, Box]:
     left, bottom, right, top = bent.total_bounds
     # a piece of a side still bulges, by a part of its length that is smaller by far than this
     margin = max(right - left, top - bottom) / EDGE_STEPS
-    return plane, (left - margin, bottom - margin, right + margin, top + margin)
+    box = (left - margin, bottom - margin, right + margin, top + margin)
+    cells = np.stack(np.meshgrid(np.arange(SIDE), np.arange(SIDE)), axis=-1).reshape(-1, 2).astype(np.float64)
+    low, high = _in_box(cells, box), _in_box(cells + 1, box)
+    reach = shapely.box(*(low - margin / 2).T, *(high + margin / 2).T)
+    hit, _ = shapely.STRtree(bent.to_numpy()).query(reach, predicate="intersects")
+    return plane, box, cells[np.unique(hit)]
 
 
-def _placed(shares: Floats, where: tuple[CRS, Box]) -> tuple[Floats, Floats]:
-    """Return longitude and latitude of places given as shares of a box. [deg]"""
-    plane, (left, bottom, right, top) = where
-    back = Transformer.from_crs(plane, WGS84, always_xy=True)
-    lon, lat = back.transform(left + shares[:, 0] * (right - left), bottom + shares[:, 1] * (top - bottom))
+def _in_box(strips: Floats, box: Box) -> Floats:
+    """Return places in a plane that are given in strips of a box, shape (n, 2)."""
+    corner, far = np.array(box[:2]), np.array(box[2:])
+    placed: Floats = corner + strips / SIDE * (far - corner)
+    return placed
+
+
+def _in_cells(tries: Floats, box: Box, cells: Floats) -> Floats:
+    """Spread tries evenly over cells: the first number chooses the cell and, with what is left of it, the place."""
+    chosen = np.floor(tries[:, 0] * len(cells))
+    within = np.stack([tries[:, 0] * len(cells) - chosen, tries[:, 1]], axis=1)
+    return _in_box(cells[chosen.astype(np.int64)] + within, box)
+
+
+def _lon_lat(places: Floats, plane: CRS) -> tuple[Floats, Floats]:
+    """Return longitude and latitude of places in a plane. [deg]"""
+    lon, lat = Transformer.from_crs(plane, WGS84, always_xy=True).transform(places[:, 0], places[:, 1])
     return lon, lat
 
 
