@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
 from densite.cover import UNREADABLE, value_at
-from densite.errors import DensiteError, LayerError
+from densite.errors import LayerError, PointsError
 from densite.layers import WGS84, Features, Raster, open_features, open_raster
 from densite.settings import LayerSettings, Settings
 
@@ -31,10 +31,6 @@ MOST_TRIES = 2**27  # some minutes
 SIDE = 64  # a box is cut into so many strips each way; those that miss the area are not tried
 EDGE_STEPS = 256  # pieces into which a boundary's longest side is cut before it is bent by a projection
 ALL = ""  # the female of study-wide points
-
-
-class PointsError(DensiteError):
-    """Points that cannot be drawn, read or written as asked."""
 
 
 @dataclass(frozen=True, slots=True)

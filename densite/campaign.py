@@ -24,12 +24,12 @@ from rasterio.errors import RasterioError
 
 from densite import cover
 from densite.covariates import Covariates, Layers, covariates
-from densite.errors import DensiteError, LayerError
+from densite.errors import CampaignError, DensiteError, LayerError
 from densite.layers import Features, Raster, cells_at, fingerprint, lon_lat, open_layers
 from densite.pointfile import arrow
 from densite.register.store import Provenance
 from densite.settings import Settings
-from densite.terms import DERIVED_TERMS, by_name
+from densite.terms import by_name
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -42,10 +42,6 @@ TILE_DEG = 0.1  # the same where there is no raster
 OBSERVED = ("uncertainty_m", "slope_deg", "aspect_deg")
 USED = ("layers", "terrain", "sun", "cover", "gradient")  # parts of study.toml on which values depend
 FAILURES = (DensiteError, OSError, RasterioError, MemoryError)
-
-
-class CampaignError(DensiteError):
-    """A campaign that cannot be started, or whose parts do not belong together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -424,7 +420,7 @@ def _shares(found: Covariates, missing: Provenance, settings: Settings, folder: 
 
 def _write_part(task: Task, columns: list[_Column]) -> Path:
     pa = arrow("a campaign")
-    terms = by_name(DERIVED_TERMS)
+    terms = by_name()
     arrays: dict[str, Any] = {"row": pa.array(task.rows, pa.int64())}
     arrays |= {"longitude": pa.array(task.lon, pa.float64()), "latitude": pa.array(task.lat, pa.float64())}
     for column in columns:

@@ -7,8 +7,6 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import MappingProxyType
-from typing import TypeAlias
 
 import geopandas as gpd
 import numpy as np
@@ -27,7 +25,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Classes: TypeAlias = "MappingProxyType[int, str] | dict[int, str]"
 
 SHIPPED = ("nlcd", "worldcover")
 NO_POINT = "no coordinates"

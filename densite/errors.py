@@ -30,8 +30,12 @@ class LayerError(DensiteError):
     """A map layer is missing, unreadable, without CRS, or does not fit its purpose."""
 
 
-class RecordError(DensiteError):
-    """A value that no den record can hold."""
+class PointsError(DensiteError):
+    """Points that cannot be drawn, read or written as asked."""
+
+
+class CampaignError(DensiteError):
+    """A campaign that cannot be started, or whose parts do not belong together."""
 
 
 class StatisticsError(DensiteError):

@@ -14,7 +14,7 @@ import pyogrio
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from densite.available import PointsError
+from densite.errors import PointsError
 
 LAYER = "available_points"
 RULE = "densite_available"

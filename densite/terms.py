@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
 
 DEN_TYPES = ("tree", "ground bed", "rock ledge", "brush", "unknown")
 ASPECT_REFERENCES = ("true", "magnetic")
@@ -210,19 +212,16 @@ DERIVED_TERMS = (
 RECORDED_TERMS = (*PLACE_TERMS, *DEN_TERMS, *VISIT_TERMS)
 
 
-def by_name(terms: Iterable[Term] = (*RECORDED_TERMS, *KEPT_TERMS, *DERIVED_TERMS)) -> dict[str, Term]:
-    """Return the terms keyed by name.
-
-    Parameters
-    ----------
-    terms : iterable of Term
-        All terms by default.
+@cache
+def by_name() -> Mapping[str, Term]:
+    """Return all terms keyed by name; asked for with every row of a crew file, so made once.
 
     Returns
     -------
-    dict of str to Term
+    mapping of str to Term
+        Read-only.
     """
-    return {term.name: term for term in terms}
+    return MappingProxyType({term.name: term for term in (*RECORDED_TERMS, *KEPT_TERMS, *DERIVED_TERMS)})
 
 
 def spelled(text: str) -> str:

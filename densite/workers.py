@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from itertools import islice
 from typing import Any
 
-from densite.campaign import CampaignError, Outcome, Task, done, work
+from densite.campaign import Outcome, Task, done, work
+from densite.errors import CampaignError
 
 WAITING = 3  # tasks handed out for each worker, so that none waits for the next
 CONNECT_S = 20.0

@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from scipy.stats import chisquare
 
 from densite import available
-from densite.available import PointsError, available_points
+from densite.available import available_points
 from densite.cli import main
-from densite.errors import LayerError
+from densite.errors import LayerError, PointsError
 from densite.layers import open_raster
 from densite.pointfile import write_points
 from densite.settings import LayerSettings

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from densite import campaign
-from densite.available import PointsError
-from densite.campaign import CampaignError, collect, done, make_part, plan, work
+from densite.campaign import collect, done, make_part, plan, work
 from densite.covariates import covariates
+from densite.errors import CampaignError, PointsError
 from densite.layers import open_layers
 from densite.pointfile import read_points
 from densite.settings import load

@@ -9,8 +9,9 @@ import pytest
 from test_campaign import planned, points_on, study_in
 
 from densite import campaign, workers
-from densite.campaign import CampaignError, Outcome, collect, done, make_part
+from densite.campaign import Outcome, collect, done, make_part
 from densite.cli import main
+from densite.errors import CampaignError
 from densite.workers import run
 
 pytest.importorskip("pyarrow.parquet")

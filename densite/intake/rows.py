@@ -403,7 +403,7 @@ def _den(
         "den_id": values.get("den_id") or den_uuid(settings.study.id, label or key),
         "label": label or f"unnamed-{key}",
         "den_type": values.get("den_type", ""),
-        "first_found": _found_on(values, settings, found),
+        "first_found": _optional_day(values, "first_found", settings, found),
         "recorded_at": now,
     } | _source(raw)
     no_place = "longitude" not in record
@@ -415,10 +415,6 @@ def _den(
         found.extend(problems_of(error))
         return None
     return None if no_place or any(p.level is Level.ERROR for p in found) else den
-
-
-def _found_on(values: Mapping[str, str], settings: Settings, found: _Findings) -> dt.date | None:
-    return _optional_day(values, "first_found", settings, found)
 
 
 def _optional_day(values: Mapping[str, str], name: str, settings: Settings, found: _Findings) -> dt.date | None:
