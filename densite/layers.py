@@ -34,6 +34,7 @@ ELLIPSOID = Geod(ellps="WGS84")
 
 WHOLE_HASH_BYTES = 64 * 2**20
 END_HASH_BYTES = 2**20
+VIRTUAL = "/vsi"  # GDAL's own file systems: object stores, archives; such a path is passed through
 TILE_CELLS = 256
 BATCH_CELLS = 4_000_000
 DRIFT_CELLS = 0.01  # a rotation that moves no cell of the raster by more than this is rounding noise
@@ -240,6 +241,8 @@ def fingerprint(path: Path) -> str:
     OSError
         The file cannot be read.
     """
+    if str(path).startswith(VIRTUAL):
+        return _fingerprint_of_blocks(path)
     digest = hashlib.sha256()
     for part in _parts(path):
         size = part.stat().st_size
@@ -252,6 +255,18 @@ def fingerprint(path: Path) -> str:
                 digest.update(stream.read(END_HASH_BYTES))
                 stream.seek(-END_HASH_BYTES, 2)
                 digest.update(stream.read())
+    return digest.hexdigest()
+
+
+def _fingerprint_of_blocks(path: Path) -> str:
+    """Hash what GDAL tells of a raster that is no local file, and its first and last block."""
+    with _source(path, str(path)) as source:
+        told = (source.crs, tuple(source.transform), source.shape, source.dtypes, source.nodatavals, source.tags())
+        digest = hashlib.sha256(repr(told).encode())
+        high, wide = source.block_shapes[0]
+        last = (source.height - 1) // high, (source.width - 1) // wide
+        for row, column in ((0, 0), last):
+            digest.update(source.read(1, window=source.block_window(1, row, column)).tobytes())
     return digest.hexdigest()
 
 
@@ -646,6 +661,10 @@ def _check_grid(source: Any, where: str) -> None:
 
 def _existing(name: str, settings: LayerSettings, folder: Path) -> Path:
     """Return the path of a layer's file when there is something in it."""
+    if settings.path.startswith(VIRTUAL):
+        if "//" in settings.path:
+            raise LayerError(f"layer '{name}': '//' in {settings.path}; write /vsicurl?url=https%3A%2F%2F... instead")
+        return Path(settings.path)
     path = folder / settings.path
     if not path.exists():
         raise LayerError(f"layer '{name}': no file {path}; mend `path` in [layers.{name}]")

@@ -36,6 +36,7 @@ ROOMS = {
     "gradient": 4,
     "covariates": 5,
     "available": 5,
+    "surfaces": 5,
     "compare": 5,
     "tables": 6,
     "pointfile": 6,

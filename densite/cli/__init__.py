@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from densite.cli import analyst, available, crew, planner
+from densite.cli import analyst, available, crew, planner, rasters
 from densite.errors import DensiteError
 
 EXIT_PROBLEMS = 1
@@ -32,7 +32,7 @@ def cli() -> None:
     """
 
 
-for command in (*crew.COMMANDS, *analyst.COMMANDS, *planner.COMMANDS, *available.COMMANDS):
+for command in (*crew.COMMANDS, *analyst.COMMANDS, *planner.COMMANDS, *available.COMMANDS, *rasters.COMMANDS):
     cli.add_command(command)
 
 
