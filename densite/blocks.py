@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
+import math
 import os
 import queue
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -24,13 +23,15 @@ from densite.layers import Raster, as_stored, source_of
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+Numbers = Ints | Floats
 
-LEAST_CELLS = 2**16  # smaller blocks (single strips) are read several at a time: a call costs as much as its cells
-COMPILED_FROM = 50_000  # points from which compiled code pays where numba is loaded already
-COLD_FROM = 2_000_000  # and where it must be loaded first, which takes half a second
+LEAST_CELLS = 2**16  # smaller blocks are read several at a time: a call costs as much as its cells
+NOWHERE = -1  # the block of a cell outside the raster
+CACHED_POINTS = 4096  # so many at once: a row of their numbers is 32 kB
 CACHE_BYTES = 2**20  # GDAL keeps nothing: no block is read twice
 
 Work = Callable[["Block", Ints], None]
+Requests = list[tuple[int, Ints]]  # a block's number and the positions of its requests
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,20 +70,14 @@ class Block:
 
     def take(self, rows: Ints, cols: Ints) -> Floats:
         """Return the values of cells of the raster that lie in this block; NaN where missing."""
-        places = (rows - self.top) * self.raw.shape[1] + (cols - self.left)
-        missing = None if self.missing is None else self.missing.ravel().take(places)
-        return self._valued(self.raw.ravel().take(places), missing)
+        return self._at((rows - self.top) * self.raw.shape[1] + (cols - self.left))
 
-    def windows(self, rows: Ints, cols: Ints, half: int, kernel: Any = None) -> Floats:
+    def windows(self, rows: Numbers, cols: Numbers, half: int) -> Floats:
         """Return the cells around cells of the raster, all in this block, (k, h, h); NaN where missing."""
-        if kernel is None or self.missing is not None:
-            step = np.arange(-half, half + 1)
-            return self.take(rows[:, None, None] + step[:, None], cols[:, None, None] + step)
-        nodata = np.array([] if self.nodata is None else [self.nodata], dtype=self.raw.dtype)
-        found: Floats = kernel.windows(
-            self.raw, rows - self.top, cols - self.left, half, nodata, float(self.scale), float(self.offset)
-        )  # fmt: skip
-        return found
+        wide, step = self.raw.shape[1], np.arange(-half, half + 1)
+        places = (rows.astype(np.int64) - self.top) * wide + (cols.astype(np.int64) - self.left)
+        found = self._at(places + (step[:, None] * wide + step)[:, :, None])
+        return np.moveaxis(found, -1, 0)  # each place's numbers side by side in memory
 
     def values(self) -> Floats:
         """Return the values of all cells of this block (rows, columns); NaN where missing."""
@@ -96,6 +91,11 @@ class Block:
             missing = None if self.missing is None else self.missing[rows]
             yield replace(self, top=self.top + start, raw=self.raw[rows], missing=missing)
 
+    def _at(self, places: Ints) -> Floats:
+        """Return the values at places counted along the rows."""
+        missing = None if self.missing is None else self.missing.ravel().take(places)
+        return self._valued(self.raw.ravel().take(places), missing)
+
     def _valued(self, raw: NDArray[Any], missing: Flags | None) -> Floats:
         values: Floats = raw.astype(np.float64)
         if self.scale != 1.0 or self.offset != 0.0:
@@ -105,12 +105,13 @@ class Block:
             gone |= raw == self.nodata
         if missing is not None:
             gone |= missing
-        values[gone] = np.nan
+        if gone.any():
+            values[gone] = np.nan
         return values
 
 
 def grid_of(raster: Raster) -> BlockGrid:
-    """Return how a raster is cut into blocks, thin strips joined.
+    """Return how a raster is cut into blocks, thin strips and small tiles joined.
 
     Parameters
     ----------
@@ -128,31 +129,11 @@ def grid_of(raster: Raster) -> BlockGrid:
     """
     with source_of(raster) as source:
         high, wide = source.block_shapes[0]
-    joined = max(1, LEAST_CELLS // (high * wide)) if wide >= raster.shape[1] else 1
-    return BlockGrid(raster.shape, (high * joined, wide))
-
-
-def compiled_kernel(points: int) -> Any:
-    """Return the compiled kernel where numba is installed and the points are many enough to load it.
-
-    Parameters
-    ----------
-    points : int
-        How many there are.
-
-    Returns
-    -------
-    module or None
-        :mod:`densite.blockkernel`.
-    """
-    loaded = "numba" in sys.modules
-    if points < (COMPILED_FROM if loaded else COLD_FROM) or not importlib.util.find_spec("numba"):
-        return None
-    try:
-        from densite import blockkernel  # loading the compiler takes longer than some thousand points
-    except ImportError:  # numba refuses a numpy that is newer than it knows
-        return None
-    return blockkernel
+    joined = max(1, LEAST_CELLS // (high * wide))
+    if wide >= raster.shape[1]:
+        return BlockGrid(raster.shape, (high * joined, wide))
+    side = math.isqrt(joined)
+    return BlockGrid(raster.shape, (high * side, wide * side))
 
 
 def default_threads() -> int:
@@ -189,12 +170,16 @@ def visit(raster: Raster, rows: Ints, cols: Ints, work: Work, *, threads: int | 
     LayerError
         The file cannot be opened at all.
     """
-    lost = np.zeros(len(rows), dtype=bool)
-    if not len(rows):
-        return lost
     grid = grid_of(raster)
+    lost = np.zeros(len(rows), dtype=bool)
+    _visit(raster, grid, _grouped(grid.number(rows, cols)), work, lost, threads)
+    return lost
+
+
+def _visit(raster: Raster, grid: BlockGrid, requests: Requests, work: Work, lost: Flags, threads: int | None) -> None:
+    """Decode the blocks of grouped requests, and mark what is lost."""
     tasks: queue.SimpleQueue[tuple[int, Ints]] = queue.SimpleQueue()
-    for task in _grouped(grid.number(rows, cols)):
+    for task in requests:
         tasks.put(task)
     stop = threading.Event()
 
@@ -208,12 +193,11 @@ def visit(raster: Raster, rows: Ints, cols: Ints, work: Work, *, threads: int | 
                     work(block, which)
 
     _run_all(run, min(threads or default_threads(), tasks.qsize()), stop)
-    return lost
 
 
 def _run_all(run: Callable[[], None], threads: int, stop: threading.Event) -> None:
     """Run in every thread; an error or Ctrl-C in one ends the others at their next block."""
-    if threads == 1:
+    if threads <= 1:
         run()
         return
     with ThreadPoolExecutor(threads) as pool:
@@ -234,15 +218,20 @@ def _until_empty(tasks: queue.SimpleQueue[tuple[int, Ints]], stop: threading.Eve
             return
 
 
-def _grouped(numbers: Ints) -> Iterator[tuple[int, Ints]]:
-    """Yield each block's number and the positions of its requests, in the order of the file."""
-    if numbers.max() < 2**16:
-        numbers = numbers.astype(np.uint16)  # numpy sorts these by radix, in a tenth of the time
-    order = np.argsort(numbers, kind="stable")
-    ranked = numbers[order]
-    starts = np.flatnonzero(np.diff(ranked)) + 1
-    for number, which in zip(ranked[np.append(0, starts)], np.split(order, starts), strict=True):
-        yield int(number), which
+def _grouped(numbers: Ints) -> Requests:
+    """Return each block's number and the positions of its requests, in the order of the file."""
+    packed = numbers.astype(np.int64)  # number and position in one: sorted in place, without a second array
+    packed <<= 32
+    packed |= np.arange(len(numbers), dtype=np.uint32)
+    packed.sort()
+    groups, start = [], int(np.searchsorted(packed, 0))  # NOWHERE is below 0
+    while start < len(packed):
+        number = int(packed[start] >> 32)
+        end = int(np.searchsorted(packed, (number + 1) << 32))
+        groups.append((number, packed[start:end]))
+        start = end
+    packed &= 2**32 - 1
+    return groups
 
 
 def _decoded(source: Any, raster: Raster, window: Window) -> Block | None:
@@ -261,13 +250,12 @@ def _decoded(source: Any, raster: Raster, window: Window) -> Block | None:
 
 def around(
     raster: Raster,
-    rows: Ints,
-    cols: Ints,
+    rows: Numbers,
+    cols: Numbers,
     work: Callable[[Ints, Floats], None],
     *,
     half: int = 1,
     threads: int | None = None,
-    kernel: Any = None,
 ) -> Flags:
     """Hand over the cells around points, block by block, without reading any block twice.
 
@@ -278,8 +266,9 @@ def around(
     ----------
     raster : Raster
         The layer.
-    rows, cols : ndarray of int, shape (n,)
-        Cell of each point, inside the raster. [cells]
+    rows, cols : ndarray, shape (n,)
+        Cell of each point, as whole numbers or fractions; points outside the raster, or NaN, are not
+        handed over. [cells]
     work : callable
         Gets the positions (k,) of points and their windows (k, h, h) in the file's order of rows,
         NaN for missing cells and cells outside the raster; runs in several threads at once.
@@ -287,8 +276,6 @@ def around(
         Cells on each side of the point's own. [cells]
     threads : int, optional
         Number of decoding threads.
-    kernel : module, optional
-        :mod:`densite.blockkernel`, to take windows with compiled code.
 
     Returns
     -------
@@ -300,41 +287,59 @@ def around(
     LayerError
         The file cannot be opened at all.
     """
-    step = np.arange(-half, half + 1)
-    side = len(step)
-    whole = _inside_one(grid_of(raster), rows, cols, half)
-    inner, split = np.flatnonzero(whole), np.flatnonzero(~whole)
-    cell_rows = np.broadcast_to(rows[split, None, None] + step[:, None], (len(split), side, side)).ravel()
-    cell_cols = np.broadcast_to(cols[split, None, None] + step[None, :], (len(split), side, side)).ravel()
-    inside = np.flatnonzero(
-        (cell_rows >= 0) & (cell_rows < raster.shape[0]) & (cell_cols >= 0) & (cell_cols < raster.shape[1])
-    )
+    grid, count, side = grid_of(raster), len(rows), 2 * half + 1
+    numbers, whole = _addresses(grid, rows, cols, half)
+    split = np.flatnonzero(~whole & (numbers != NOWHERE))
+    cell_rows, cell_cols = _cells_around(rows[split], cols[split], half)
     cells = np.full(len(cell_rows), np.nan)
 
     def both(block: Block, which: Ints) -> None:
-        count = np.searchsorted(which, len(inner))  # which rises: whole windows stand before single cells
-        mine, single = inner[which[:count]], inside[which[count:] - len(inner)]
-        if len(mine):
-            work(mine, block.windows(rows[mine], cols[mine], half, kernel))
+        own, single = np.split(which, [np.searchsorted(which, count)])  # which rises: points stand before single cells
+        for mine in _parts(own[whole.take(own)]):
+            work(mine, block.windows(rows.take(mine), cols.take(mine), half))
+        single = single - count
         cells[single] = block.take(cell_rows[single], cell_cols[single])
 
-    asked = (np.concatenate([rows[inner], cell_rows[inside]]), np.concatenate([cols[inner], cell_cols[inside]]))
-    gone = visit(raster, *asked, both, threads=threads)
-    if len(split):
-        work(split, cells.reshape(-1, side, side))
-    lost = np.zeros(len(rows), dtype=bool)
-    lost[inner] = gone[: len(inner)]
-    lost[split[np.unique(inside[gone[len(inner) :]] // side**2)]] = True
-    if lost[inner].any():
-        missing = inner[lost[inner]]
-        work(missing, np.full((len(missing), side, side), np.nan))
+    requests = _grouped(np.append(numbers, _addresses(grid, cell_rows, cell_cols, 0)[0]))
+    del numbers  # memory is at its peak while threads run
+    gone = np.zeros(count + len(cells), dtype=bool)
+    _visit(raster, grid, requests, both, gone, threads)
+    windows = np.moveaxis(cells.reshape(side, side, len(split)), -1, 0)
+    for part in _parts(np.arange(len(split))):
+        work(split[part], windows[part[0] : part[-1] + 1])
+    for part in _parts(np.flatnonzero(gone[:count] & whole)):
+        work(part, np.full((len(part), side, side), np.nan))
+    lost = gone[:count]
+    lost[split[np.flatnonzero(gone[count:]) % max(len(split), 1)]] = True
     return lost
 
 
-def _inside_one(grid: BlockGrid, rows: Ints, cols: Ints, half: int) -> Flags:
-    """Tell which windows lie wholly in their point's block and in the raster."""
-    high, wide = grid.block
-    row, col = rows % high, cols % wide
-    inside: Flags = (row >= half) & (row < high - half) & (col >= half) & (col < wide - half)
-    inside &= (rows < grid.shape[0] - half) & (cols < grid.shape[1] - half)
-    return inside
+def _parts(which: Ints) -> Iterator[Ints]:
+    """Cut positions into parts whose windows stay in a processor's cache."""
+    return (which[start : start + CACHED_POINTS] for start in range(0, len(which), CACHED_POINTS))
+
+
+def _cells_around(rows: Numbers, cols: Numbers, half: int) -> tuple[Ints, Ints]:
+    """Return the rows and columns of the cells around k cells, each (h, h, k) in one line."""
+    step = np.arange(-half, half + 1)
+    around = np.broadcast_arrays(rows.astype(np.int64) + step[:, None, None], cols.astype(np.int64) + step[:, None])
+    return around[0].ravel(), around[1].ravel()
+
+
+def _addresses(grid: BlockGrid, rows: Numbers, cols: Numbers, half: int) -> tuple[NDArray[np.int32], Flags]:
+    """Return the number of each cell's block and whether its window lies wholly in that block and the raster."""
+    numbers, whole = np.empty(len(rows), dtype=np.int32), np.empty(len(rows), dtype=bool)
+    for start in range(0, len(rows), CACHED_POINTS):
+        part = slice(start, start + CACHED_POINTS)
+        numbers[part], whole[part] = _address(grid, rows[part], cols[part], half)
+    return numbers, whole
+
+
+def _address(grid: BlockGrid, rows: Numbers, cols: Numbers, half: int) -> tuple[Ints, Flags]:
+    inside = (rows >= 0) & (rows < grid.shape[0]) & (cols >= 0) & (cols < grid.shape[1])
+    whole = inside.copy()
+    cells = [np.where(inside, at, 0).astype(np.int64) for at in (rows, cols)]
+    for at, size, length in zip(cells, grid.block, grid.shape, strict=True):
+        place = at - at // size * size  # numpy divides several times faster than it takes remainders
+        whole &= (place >= half) & (place < size - half) & (at < length - half)
+    return np.where(inside, grid.number(*cells), NOWHERE), whole

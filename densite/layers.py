@@ -12,7 +12,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pyogrio
+import pandas as pd
 import rasterio
 import shapely
 from affine import Affine
@@ -42,10 +42,6 @@ LATTICE_POINTS = 5000  # fewer points get their own Jacobian each
 LATTICE_NODES = (33, 129)  # nodes on a side; more where fewer are not enough
 LATTICE_ERROR = 1e-7
 STEP_RAD = 2e-6  # about 13 m on the ground: truncation and rounding of the difference both under 1e-9
-
-UNREADABLE = (
-    pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.GeometryError,
-)  # fmt: skip
 
 # What each layer of study.toml may be made of; a layer that is not named here may be anything.
 GEOMETRIES = {
@@ -85,6 +81,51 @@ class Raster:
     year: int | None
     source: str | None
     fingerprint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Points as arrays, for very many: a geometry object for each of them is 400 bytes.
+
+    Attributes
+    ----------
+    x, y : ndarray, shape (n,)
+        Coordinates, x (or longitude) first; NaN where there is no point. [units of ``crs``]
+    crs : CRS
+        CRS of the coordinates.
+    index : Index, optional
+        Labels of the points.
+    """
+
+    x: Floats
+    y: Floats
+    crs: CRS
+    index: pd.Index[Any] | None = None
+
+    @classmethod
+    def of(cls, points: gpd.GeoDataFrame | Points) -> Points:
+        """Return the coordinates of a frame's points; NaN where one is missing or empty.
+
+        Parameters
+        ----------
+        points : GeoDataFrame or Points
+            Points in any CRS.
+
+        Returns
+        -------
+        Points
+
+        Raises
+        ------
+        LayerError
+            The points have no CRS.
+        """
+        if isinstance(points, Points):
+            return points
+        if points.crs is None:
+            raise LayerError("the points have no CRS: say which with points.set_crs(...)")
+        shapes = points.geometry.to_numpy()
+        return cls(shapely.get_x(shapes), shapely.get_y(shapes), CRS.from_user_input(points.crs), points.index)
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,12 +332,12 @@ def lon_lat(points: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
     return to_layer_xy(points, WGS84)
 
 
-def to_layer_xy(points: gpd.GeoDataFrame, crs: CRS) -> tuple[Floats, Floats]:
+def to_layer_xy(points: gpd.GeoDataFrame | Points, crs: CRS) -> tuple[Floats, Floats]:
     """Return points in a layer's CRS, x before y whatever the CRS itself says.
 
     Parameters
     ----------
-    points : GeoDataFrame
+    points : GeoDataFrame or Points
         Points in any CRS; in the layer's own nothing is computed.
     crs : CRS
         CRS of the layer.
@@ -311,12 +352,8 @@ def to_layer_xy(points: gpd.GeoDataFrame, crs: CRS) -> tuple[Floats, Floats]:
     LayerError
         The points have no CRS.
     """
-    if points.crs is None:
-        raise LayerError("the points have no CRS: say which with points.set_crs(...)")
-    shapes = points.geometry.to_numpy()
-    x, y = shapely.get_x(shapes), shapely.get_y(shapes)
-    own = CRS.from_user_input(points.crs)
-    return (x, y) if own == crs else _transformed(own, crs, x, y)
+    found = Points.of(points)
+    return (found.x, found.y) if found.crs == crs else _transformed(found.crs, crs, found.x, found.y)
 
 
 def ground_jacobian(lon: ArrayLike, lat: ArrayLike, crs: CRS) -> NDArray[np.float64]:
@@ -365,21 +402,29 @@ class GroundScales:
     """The ground Jacobian over a region, looked up between the nodes of a lattice.
 
     A map projection bends so slowly that a lattice of nodes gives the Jacobian between them to 1e-7;
-    where it does not (checked on the lattice itself), every point gets its own.
+    where it does not (checked on the lattice itself), or for few points, every point gets its own.
+
+    Parameters
+    ----------
+    x, y : ndarray
+        Places, or just two opposite corners of the box round them. [units of the CRS]
+    crs : CRS
+        CRS of the places.
+    points : int
+        At how many points the Jacobian will be asked.
     """
 
-    def __init__(self, x: Floats, y: Floats, crs: CRS, kernel: Any = None) -> None:
+    def __init__(self, x: Floats, y: Floats, crs: CRS, *, points: int) -> None:
         self._crs = crs
-        self._kernel = kernel
         self._nodes: Floats | None = None
-        placed = np.isfinite(x) & np.isfinite(y)
-        if placed.sum() > LATTICE_POINTS:
-            low, high = (np.array([f(v[placed]) for v in (x, y)]) for f in (np.min, np.max))
+        if points > LATTICE_POINTS:
+            low, high = (np.array([f(x), f(y)]) for f in (np.min, np.max))
             self._low, self._step = low, np.ones(2)
             for count in LATTICE_NODES:
                 self._step = np.maximum(high - low, 1e-9) / (count - 1)
                 self._nodes = self._lattice(count)
                 if self._nodes is not None:
+                    self._table = np.ascontiguousarray(self._nodes.reshape(-1, 2, 2).transpose(1, 2, 0))
                     break
 
     def _lattice(self, count: int) -> Floats | None:
@@ -412,24 +457,27 @@ class GroundScales:
         if self._nodes is None:
             return self._exact(x, y)
         u, v = (x - self._low[0]) / self._step[0], (y - self._low[1]) / self._step[1]
-        if self._kernel is not None:
-            compiled: Floats = self._kernel.between_nodes(self._nodes, u, v)
-            return compiled
-        i, j = (np.clip(w.astype(np.int64), 0, len(self._nodes) - 2) for w in (u, v))
-        u, v = (u - i)[:, None, None], (v - j)[:, None, None]
-        near, far = self._nodes[i, j], self._nodes[i + 1, j]
-        near_up, far_up = self._nodes[i, j + 1], self._nodes[i + 1, j + 1]
-        found: Floats = (near * (1 - u) + far * u) * (1 - v) + (near_up * (1 - u) + far_up * u) * v
-        return found
+        count = len(self._nodes)
+        i, j = (np.minimum(np.maximum(w.astype(np.int64), 0), count - 2) for w in (u, v))
+        u -= i
+        v -= j
+        i *= count
+        i += j
+        near, near_up, far, far_up = (self._table.take(i + k, axis=2, mode="clip") for k in (0, 1, count, count + 1))
+        for low, high, share in ((near, far, u), (near_up, far_up, u), (near, near_up, v)):
+            high -= low
+            high *= share
+            low += high
+        return np.moveaxis(near, 2, 0)
 
 
-def cells_at(points: gpd.GeoDataFrame, raster: Raster) -> tuple[Floats, Floats]:
+def cells_at(points: gpd.GeoDataFrame | Points, raster: Raster) -> tuple[Floats, Floats]:
     """Return where points fall in a raster, counted in cells from its first row and column.
 
     Parameters
     ----------
-    points : GeoDataFrame
-        Points in EPSG:4326.
+    points : GeoDataFrame or Points
+        Points in any CRS.
     raster : Raster
         The layer; one in degrees may run from 0 to 360.
 
@@ -450,7 +498,10 @@ def cells_at(points: gpd.GeoDataFrame, raster: Raster) -> tuple[Floats, Floats]:
         turn = 2 * np.pi / raster.crs.axis_info[0].unit_conversion_factor
         west = min(t.c, t.c + t.a * raster.shape[1])
         x = np.where((x < west) & (x + turn < west + abs(t.a) * raster.shape[1]), x + turn, x)
-    return (y - t.f) / t.e, (x - t.c) / t.a
+    row, col = y - t.f, x - t.c
+    row /= t.e
+    col /= t.a
+    return row, col
 
 
 def read_windows(
@@ -673,11 +724,20 @@ def _existing(name: str, settings: LayerSettings, folder: Path) -> Path:
     return path
 
 
+def _vector_errors() -> tuple[type[Exception], ...]:
+    """Return what a vector layer that cannot be read raises; its reader is 30 MB and not loaded before."""
+    from pyogrio.errors import DataLayerError, DataSourceError, GeometryError
+
+    return DataSourceError, DataLayerError, GeometryError
+
+
 def _layer_name(path: Path, settings: LayerSettings, where: str) -> str | None:
     """Return the layer to read, which must be named where a file has several."""
+    import pyogrio
+
     try:
         names = [str(row[0]) for row in pyogrio.list_layers(path)]
-    except UNREADABLE as error:
+    except _vector_errors() as error:
         raise LayerError(f"{where} cannot be read as a vector layer ({error})") from None
     listed = ", ".join(names) or "none"
     if settings.layer is not None and settings.layer not in names:
@@ -693,7 +753,7 @@ def _read_frame(path: Path, layer: str | None, where: str) -> gpd.GeoDataFrame:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # GDAL's remarks on M values and field widths change nothing here
             frame = gpd.read_file(path, layer=layer, on_invalid="fix")
-    except UNREADABLE as error:
+    except _vector_errors() as error:
         raise LayerError(f"{where} cannot be read as a vector layer ({error})") from None
     if not isinstance(frame, gpd.GeoDataFrame):
         raise LayerError(f"{where} has no geometry: a table, not a map layer")

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from densite.blocks import around, compiled_kernel
+from densite.blocks import around
 from densite.discs import disc_totals
 from densite.errors import LayerError
-from densite.layers import GroundScales, Raster, cells_at, lon_lat
+from densite.layers import GroundScales, Points, Raster, cells_at, lon_lat
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -126,13 +126,12 @@ def terrain_at(
 
 
 def slope_aspect_at(
-    points: gpd.GeoDataFrame,
+    points: gpd.GeoDataFrame | Points,
     dem: Raster,
     *,
     method: Method = "horn",
     distances: Literal["ground", "map"] = "ground",
     threads: int | None = None,
-    compiled: bool | None = None,
 ) -> pd.DataFrame:
     """Return elevation, slope and aspect at points, as :func:`terrain_at` does, and nothing else.
 
@@ -140,7 +139,7 @@ def slope_aspect_at(
 
     Parameters
     ----------
-    points : GeoDataFrame
+    points : GeoDataFrame or Points
         Points in any CRS; in the DEM's own they need not be transformed.
     dem : Raster
         Elevations.
@@ -148,9 +147,6 @@ def slope_aspect_at(
         As for :func:`terrain_at`.
     threads : int, optional
         Number of decoding threads.
-    compiled : bool, optional
-        False keeps to numpy; by default many points are computed by compiled code where numba is
-        installed.
 
     Returns
     -------
@@ -165,22 +161,18 @@ def slope_aspect_at(
     """
     metres = metres_per_unit(dem)
     row, col = cells_at(points, dem)
-    inside = np.flatnonzero((row >= 0) & (row < dem.shape[0]) & (col >= 0) & (col < dem.shape[1]))
-    rows, cols = row[inside].astype(np.int64), col[inside].astype(np.int64)
-    x, y = _places(dem, row[inside], col[inside])
-    kernel = compiled_kernel(len(inside)) if compiled is None or compiled else None
-    scales = _Scales(x, y, dem, distances, kernel)
-    shape_of = _shape if kernel is None else _compiled_shape
-    values = np.full((3, len(points)), np.nan)
+    inside = (row >= 0) & (row < dem.shape[0]) & (col >= 0) & (col < dem.shape[1])
+    scales = _Scales(_corners(dem, row, col, inside), int(inside.sum()), dem, distances)
+    values = np.empty((len(row), 3))  # filled by the threads, and only then in memory
+    values[~inside] = np.nan
     flips = slice(None, None, -1 if dem.transform.e > 0 else 1), slice(None, None, -1 if dem.transform.a < 0 else 1)
 
     def compute(which: Ints, windows: Floats) -> None:
         windows = windows[:, flips[0], flips[1]] * metres
-        values[:, inside[which]] = shape_of(windows, scales.at(x[which], y[which]), dem, method)
+        values[which] = _shape(windows, scales.at(*_places(dem, row.take(which), col.take(which))), dem, method)
 
-    lost = np.zeros(len(points), dtype=bool)
-    lost[inside] = around(dem, rows, cols, compute, threads=threads, kernel=kernel)
-    frame = pd.DataFrame(dict(zip(("elevation_m", "slope_deg", "aspect_deg"), values, strict=True)), index=points.index)
+    lost = around(dem, row, col, compute, threads=threads)
+    frame = pd.DataFrame(values, index=points.index, columns=["elevation_m", "slope_deg", "aspect_deg"], copy=False)
     frame["reason"] = _reasons(values, row, col, lost, dem)
     return frame
 
@@ -268,8 +260,9 @@ def aspect_deg(dz_dx: ArrayLike, dz_dy: ArrayLike) -> Floats:
         where the ground is flat. [deg]
     """
     x, y = np.asarray(dz_dx, float), np.asarray(dz_dy, float)
-    bearing = np.degrees(np.arctan2(-x, -y)) % 360.0
-    bearing = np.where(bearing == 360.0, 0.0, bearing)  # what % leaves of a bearing just below 0
+    bearing = np.degrees(np.arctan2(-x, -y)) + 0.0  # no negative zero
+    bearing = np.where(bearing < 0, bearing + 360.0, bearing)
+    bearing = np.where(bearing == 360.0, 0.0, bearing)  # what rounding makes of a bearing just below 0
     return np.where((x == 0) & (y == 0), np.nan, bearing)
 
 
@@ -484,8 +477,7 @@ def _without_noise(rise: Floats, size: Floats) -> Floats:
     Sums of unequal heights that are equal in the file (whole feet, whole decimetres with a scale)
     differ in their last bits once they are metres. ``size`` is the sum of the nine heights' amounts.
     """
-    rise = np.where(np.abs(rise) <= ROUNDING * size, 0.0, rise)
-    return np.where(np.isnan(size), np.nan, rise)
+    return np.where(np.abs(rise) <= ROUNDING * size, 0.0, rise + 0.0 * size)  # NaN where any of the nine is
 
 
 def _places(dem: Raster, row: Floats, col: Floats) -> tuple[Floats, Floats]:
@@ -493,15 +485,21 @@ def _places(dem: Raster, row: Floats, col: Floats) -> tuple[Floats, Floats]:
     return dem.transform.c + col * dem.transform.a, dem.transform.f + row * dem.transform.e
 
 
+def _corners(dem: Raster, row: Floats, col: Floats, inside: Flags) -> tuple[Floats, Floats]:
+    """Return the x and y of two opposite corners of the box round the points inside."""
+    ends = [[f(v, where=inside, initial=i) for f, i in ((np.min, np.inf), (np.max, -np.inf))] for v in (row, col)]
+    return _places(dem, *np.array(ends))
+
+
 class _Scales:
     """Map units per ground metre to the true east and north, shape (n, 2, 2), on the ground or on the map."""
 
-    def __init__(self, x: Floats, y: Floats, dem: Raster, distances: str, kernel: Any = None) -> None:
+    def __init__(self, corners: tuple[Floats, Floats], points: int, dem: Raster, distances: str) -> None:
         if distances not in ("ground", "map"):
             raise LayerError(f"distances '{distances}'; allowed: ground, map")
         if distances == "map" and dem.crs.is_geographic:
             raise LayerError(f"layer '{dem.name}': {dem.path} is in degrees: it has no map distances, use ground")
-        self._ground = GroundScales(x, y, dem.crs, kernel)
+        self._ground = GroundScales(*corners, dem.crs, points=points)
         self._unit = dem.crs.axis_info[0].unit_conversion_factor if distances == "map" else None
 
     def at(self, x: Floats, y: Floats) -> Floats:
@@ -515,28 +513,16 @@ class _Scales:
 
 
 def _shape(windows: Floats, scales: Floats, dem: Raster, method: Method) -> Floats:
-    """Return elevation, slope and aspect of windows, shape (3, n)."""
+    """Return elevation, slope and aspect of windows, shape (n, 3)."""
     east, north = _ground_gradient(windows, dem, scales, method)
-    return np.stack([windows[:, 1, 1], slope_deg(east, north), aspect_deg(east, north)])
-
-
-def _compiled_shape(windows: Floats, scales: Floats, dem: Raster, method: Method) -> Floats:
-    """Return the same from compiled code."""
-    from densite.slopekernel import slope_and_aspect  # needs numba
-
-    if method not in ("horn", "zevenbergen-thorne"):
-        raise LayerError(f"method '{method}'; allowed: horn, zevenbergen-thorne")
-    sides = float(abs(dem.transform.a)), float(abs(dem.transform.e))
-    found: Floats = slope_and_aspect(windows, np.ascontiguousarray(scales), *sides, method == "horn", ROUNDING)
-    return found
+    return np.column_stack([windows[:, 1, 1], slope_deg(east, north), aspect_deg(east, north)])
 
 
 def _ground_gradient(windows: Floats, dem: Raster, scales: Floats, method: Method) -> tuple[Floats, Floats]:
     """Turn the gradient on the map into one per ground metre to the true east and north."""
     cell_x, cell_y = abs(dem.transform.a), abs(dem.transform.e)
-    on_map = np.stack(gradient(windows, cell_x=cell_x, cell_y=cell_y, method=method), axis=1)
-    on_ground = np.einsum("nij,ni->nj", scales, on_map)
-    return on_ground[:, 0], on_ground[:, 1]
+    dx, dy = gradient(windows, cell_x=cell_x, cell_y=cell_y, method=method)
+    return scales[:, 0, 0] * dx + scales[:, 1, 0] * dy, scales[:, 0, 1] * dx + scales[:, 1, 1] * dy
 
 
 def _position(
@@ -552,19 +538,24 @@ def _position(
 
 def _reasons(values: Floats, row: Floats, col: Floats, lost: Flags, dem: Raster) -> NDArray[np.object_]:
     """Say for each point what of elevation, slope and aspect is missing and why."""
-    rows, cols = np.floor(row), np.floor(col)
+    reasons = np.full(len(row), "", dtype=object)
+    some = np.flatnonzero(np.isnan(values[:, 2]))  # what lacks anything lacks an aspect
+    values, lost = values[some], lost[some]
+    rows, cols = np.floor(row[some]), np.floor(col[some])
+    nowhere = np.isnan(rows)
     outside = (rows < 0) | (rows >= dem.shape[0]) | (cols < 0) | (cols >= dem.shape[1])
     edge = (rows == 0) | (rows == dem.shape[0] - 1) | (cols == 0) | (cols == dem.shape[1] - 1)
-    here, sloped, facing = ~np.isnan(values)
-    return _said(
-        (np.isnan(row), NO_POINT),
-        (~np.isnan(row) & outside, OUTSIDE),
+    here, sloped, facing = ~np.isnan(values.T)
+    reasons[some] = _said(
+        (nowhere, NO_POINT),
+        (~nowhere & outside, OUTSIDE),
         (lost, DAMAGED),
-        (~np.isnan(row) & ~outside & ~here & ~lost, NODATA),
+        (~nowhere & ~outside & ~here & ~lost, NODATA),
         (here & ~sloped & edge & ~lost, EDGE),
         (here & ~sloped & ~edge & ~lost, HOLE),
         (sloped & ~facing, FLAT),
     )
+    return reasons
 
 
 def _further_reasons(frame: pd.DataFrame, lat: Floats, radius_m: float) -> NDArray[np.object_]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from densite import blocks
 from densite.settings import Settings, parse
 
 STUDY_TOML = """
@@ -22,6 +24,14 @@ crs = "EPSG:32611"
 def settings() -> Settings:
     """Settings with nothing but a study."""
     return parse(STUDY_TOML)
+
+
+@pytest.fixture(scope="module")
+def blocks_as_written() -> Iterator[None]:
+    """Small tiles and strips are not joined, so that a small raster has many blocks."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blocks, "LEAST_CELLS", 1)
+        yield
 
 
 def needs(tool: str) -> str:

@@ -11,6 +11,8 @@ from densite import blocks
 from densite.layers import open_raster
 from densite.settings import LayerSettings
 
+pytestmark = pytest.mark.usefixtures("blocks_as_written")
+
 SHAPES = {
     "tiled": {"tiled": True, "blockxsize": 16, "blockysize": 16},
     "striped": {"blockysize": 5},
@@ -65,7 +67,10 @@ def test_windows_equal_those_of_the_whole_raster(tmp_path_factory, data) -> None
     )
     n, half = data.draw(st.integers(0, 80)), data.draw(st.integers(0, 3))
     rows, cols = rng.integers(0, shape[0], n), rng.integers(0, shape[1], n)
-    found, lost = windows_by_blocks(raster, rows, cols, half, data.draw(st.integers(1, 3)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blocks, "LEAST_CELLS", data.draw(st.sampled_from([1, 600, 2**16])))  # joined or not
+        patch.setattr(blocks, "CACHED_POINTS", data.draw(st.sampled_from([7, 4096])))
+        found, lost = windows_by_blocks(raster, rows, cols, half, data.draw(st.integers(1, 3)))
     expected = array.astype(float)
     if nodata is not None:
         expected[array == nodata] = np.nan
@@ -87,6 +92,28 @@ def test_each_touched_block_is_decoded_once_and_no_other(tmp_path, monkeypatch, 
     assert len(seen) == len(set(seen))
     if layout == "tiled":
         assert set(seen) == {(0, 0), (0, 16), (16, 0), (16, 16)}
+
+
+def test_points_outside_are_not_handed_over(tmp_path) -> None:
+    """Fractions of cells will do; a point beyond any edge, or nowhere, is neither read nor lost."""
+    raster = write(tmp_path, np.arange(40.0 * 40).reshape(40, 40))
+    rows, cols = np.array([3.9, -0.1, 40.0, np.nan, 39.9, 1e12]), np.array([17.2, 3, 3, 3, 39.9, -1e12])
+    found = {}
+    lost = blocks.around(raster, rows, cols, lambda which, windows: found.update(zip(which, windows, strict=True)))
+    assert sorted(found) == [0, 4]
+    assert not lost.any()
+    assert (found[0][1, 1], found[4][1, 1]) == (3 * 40 + 17, 39 * 40 + 39)
+    assert np.isnan(found[4]).sum() == 5
+
+
+@pytest.mark.parametrize(
+    ("layout", "block"), [("tiled", (256, 256)), ("striped", (2**16 // (5 * 96) * 5, 96)), ("single strips", (682, 96))]
+)
+def test_small_blocks_are_joined(tmp_path, monkeypatch, layout, block) -> None:
+    """Tiles to squares of 256 x 256 cells, strips to as many cells."""
+    raster = write(tmp_path, np.zeros((96, 96), dtype="uint8"), layout=layout)
+    monkeypatch.setattr(blocks, "LEAST_CELLS", 2**16)
+    assert blocks.grid_of(raster).block == block
 
 
 def test_scale_offset_and_mask_are_honoured(tmp_path) -> None:

@@ -32,6 +32,8 @@ from densite.layers import Raster, open_raster, to_layer_xy
 from densite.settings import LayerSettings
 from densite.testing import Grid, chequerboard, write_raster
 
+pytestmark = pytest.mark.usefixtures("blocks_as_written")
+
 LC = Path("/usr/lib/R/site-library/stars/tif/lc.tif")  # where Debian's r-cran-stars puts it
 CORNERS = 20_000
 UTM = Grid("EPSG:32611", -117.0, 49.0, 30.0, size=101)

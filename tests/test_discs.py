@@ -25,6 +25,8 @@ from densite.layers import Raster, open_raster
 from densite.settings import LayerSettings
 from densite.testing import Grid, write_raster
 
+pytestmark = pytest.mark.usefixtures("blocks_as_written")
+
 metres = st.floats(0.5, 500, allow_nan=False)
 offsets = st.floats(0, 1)
 

@@ -23,7 +23,6 @@ ROOMS = {
     "layers": 3,
     "blocks": 3,
     "blockkernel": 3,
-    "slopekernel": 4,
     "testing": 3,
     "discs": 4,
     "disckernel": 4,

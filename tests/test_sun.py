@@ -24,6 +24,8 @@ from densite.settings import LayerSettings
 from densite.sun import Horizon, direct_sun_hours, horizon_at, incidence_deg, sun_at, sun_position
 from densite.testing import Grid, cone, plane, write_raster
 
+pytestmark = pytest.mark.usefixtures("blocks_as_written")
+
 UTM = Grid("EPSG:32611", -116.6, 44.0, 10.0, size=401)
 FLAT_EARTH = 1.0  # light that bends as the Earth does
 DEMO = Path(__file__).parents[1] / "layers_demo"

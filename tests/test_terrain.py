@@ -22,7 +22,7 @@ from pyproj import CRS, Proj, Transformer
 from densite import blocks, terrain, testing
 from densite.discs import cell_size
 from densite.errors import LayerError
-from densite.layers import Raster, open_raster
+from densite.layers import Points, Raster, cells_at, ground_jacobian, open_raster, to_layer_xy
 from densite.settings import LayerSettings
 from densite.terrain import (
     agreement,
@@ -379,24 +379,73 @@ def test_grids_to_be_drawn_are_those_of_gdaldem(real: Real) -> None:
     assert np.isnan(hillshade([[1.0, 2.0]], cell_x=1, cell_y=1)).all()
 
 
-@pytest.mark.parametrize("method", ["horn", "zevenbergen-thorne"])
-@pytest.mark.parametrize("crs", ["EPSG:32611", "EPSG:4326", "EPSG:2229"])
-def test_compiled_code_gives_the_same_values(tmp_path, monkeypatch, method, crs) -> None:
-    """Random ground with nodata and flat parts: numpy and numba agree to 1e-9, with and without a lattice."""
-    pytest.importorskip("numba")
+@dataclass
+class Rough:
+    """Random ground with nodata and flat parts in small tiles, its heights, and points on and off it."""
+
+    dem: Raster
+    heights: np.ndarray
+    points: Points
+
+
+def rough(folder: Path, crs: str, count: int) -> Rough:
+    """Make such ground."""
     rng = np.random.default_rng(3)
     grid = testing.Grid(crs, -117.0, 34.0, 0.001 if crs == "EPSG:4326" else 100.0, size=201)
-    heights = np.round(rng.normal(size=(201, 201)).cumsum(axis=0).cumsum(axis=1) / 50)
+    heights = np.round(rng.normal(size=(201, 201)).cumsum(axis=0).cumsum(axis=1) / 50).astype("float32")
     heights[rng.random(heights.shape) < 0.02] = -9999
-    write_raster(tmp_path / "a.tif", heights, crs=crs, transform=grid.transform, nodata=-9999)
-    dem = open_raster("elevation", LayerSettings(path="a.tif"), folder=tmp_path)
+    with rasterio.open(
+        folder / "a.tif", "w", driver="GTiff", height=201, width=201, count=1, dtype="float32", crs=crs, nodata=-9999,
+        transform=grid.transform, tiled=True, blockxsize=32, blockysize=32,
+    ) as target:  # fmt: skip
+        target.write(heights, 1)
     t = grid.transform
-    x, y = rng.uniform(t.c, t.c + 201 * t.a, 8000), rng.uniform(t.f + 201 * t.e, t.f, 8000)
-    spots = gpd.GeoDataFrame(geometry=gpd.points_from_xy(x, y), crs=crs)
-    monkeypatch.setattr(blocks, "COMPILED_FROM", 0)
-    monkeypatch.setattr(blocks, "COLD_FROM", 0)
-    plain, fast = (terrain.slope_aspect_at(spots, dem, method=method, compiled=c) for c in (False, True))
-    pd.testing.assert_frame_equal(plain, fast, rtol=0, atol=1e-9)
-    exact = terrain.slope_aspect_at(spots.iloc[:1000].to_crs(4326), dem, method=method, compiled=False)
-    steep = exact["slope_deg"].notna()
-    assert (plain.iloc[:1000]["slope_deg"] - exact["slope_deg"])[steep].abs().max() < 5e-6
+    x, y = (
+        rng.uniform(t.c - t.a, t.c + 202 * t.a, count),
+        rng.uniform(t.f + 202 * t.e, t.f - t.e, count),
+    )
+    dem = open_raster("elevation", LayerSettings(path="a.tif"), folder=folder)
+    return Rough(dem, np.where(heights == -9999, np.nan, heights.astype(float)), Points(x, y, CRS(crs)))
+
+
+def plainly(ground: Rough, method: str) -> np.ndarray:
+    """Elevation, slope and aspect from the whole array, with every point's own Jacobian."""
+    row, col = (np.floor(v).astype(int) for v in cells_at(ground.points, ground.dem))
+    inside = (row >= 0) & (row < 201) & (col >= 0) & (col < 201)
+    padded = np.pad(ground.heights, 3, constant_values=np.nan)
+    row, col = np.where(inside, row, -2), np.where(inside, col, -2)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3))[row + 2, col + 2]
+    t = ground.dem.transform
+    rises = np.stack(gradient(windows, cell_x=abs(t.a), cell_y=abs(t.e), method=method), axis=1)
+    lon, lat = to_layer_xy(ground.points, CRS(4326))
+    east, north = np.einsum("nij,ni->jn", ground_jacobian(lon, lat, ground.dem.crs), rises)
+    return np.stack([windows[:, 1, 1], slope_deg(east, north), aspect_deg(east, north)], axis=1)
+
+
+@pytest.mark.parametrize("method", ["horn", "zevenbergen-thorne"])
+@pytest.mark.parametrize("crs", ["EPSG:32611", "EPSG:4326", "EPSG:2229"])
+@pytest.mark.parametrize(("count", "off_deg"), [(4000, 1e-9), (8000, 5e-6)])
+def test_blocks_give_the_values_of_the_whole_array(tmp_path, monkeypatch, method, crs, count, off_deg) -> None:
+    """To 1e-9 deg with every point's own Jacobian, to 5e-6 with the lattice of very many points."""
+    monkeypatch.setattr(blocks, "LEAST_CELLS", 1)
+    ground = rough(tmp_path, crs, count)
+    found = terrain.slope_aspect_at(ground.points, ground.dem, method=method)
+    expected = plainly(ground, method)
+    values = found.iloc[:, :3].to_numpy()
+    np.testing.assert_array_equal(np.isnan(values), np.isnan(expected))
+    np.testing.assert_array_equal(values[:, 0], expected[:, 0])
+    assert np.nanmax(np.abs(values[:, 1] - expected[:, 1])) < off_deg
+    assert np.nanmax(angle(values[:, 2], expected[:, 2])) < max(off_deg, 1e-9)
+
+
+def test_arrays_frames_and_threads_give_the_same(tmp_path, monkeypatch) -> None:
+    """Points as arrays or as a frame, one thread or three, small blocks joined or not: equal to the bit."""
+    ground = rough(tmp_path, "EPSG:32611", 8000)
+    p = ground.points
+    frame = gpd.GeoDataFrame(geometry=gpd.points_from_xy(p.x, p.y), crs=p.crs, index=np.arange(8000)[::-1])
+    once = terrain.slope_aspect_at(frame, ground.dem, threads=1)
+    again = terrain.slope_aspect_at(Points(p.x, p.y, p.crs, frame.index), ground.dem, threads=3)
+    pd.testing.assert_frame_equal(once, again, check_exact=True)
+    monkeypatch.setattr(blocks, "LEAST_CELLS", 1)
+    apart = terrain.slope_aspect_at(p, ground.dem, threads=2)
+    pd.testing.assert_frame_equal(once.reset_index(drop=True), apart, check_exact=True)
