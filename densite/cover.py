@@ -315,7 +315,7 @@ def _frame(
 
 def _ratio(part: Floats, whole: Floats) -> Floats:
     """Divide, with NaN where there is nothing to divide by."""
-    ratio: Floats = np.divide(part, whole, out=np.full(len(part), np.nan), where=whole > 0)
+    ratio: Floats = part / np.where(whole > 0, whole, np.nan)
     return ratio
 
 

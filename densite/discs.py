@@ -20,6 +20,7 @@ from densite.layers import Raster, cells_at, ground_jacobian, lon_lat
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+Cells: TypeAlias = NDArray[np.unsignedinteger]
 BlockTotals: TypeAlias = Callable[..., tuple[Floats, Floats]]
 
 UNIT = 2.0**-50  # shares of a disc are whole multiples of this: their sums are exact, in whatever order
@@ -189,15 +190,17 @@ def disc_totals(
 
 
 def block_totals(
-    index: NDArray[np.unsignedinteger], values: Floats, classes: int, row: Floats, col: Floats, high: Floats,
-    wide: Floats, radii: Floats, unit: float,
+    cells: Cells, lookup: Cells, values: Floats, classes: int, row: Floats, col: Floats, high: Floats, wide: Floats,
+    radii: Floats, unit: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Return what discs hold of a block, in plain numpy: parameters and result as of the compiled twin.
 
     Parameters
     ----------
-    index : ndarray of int, shape (h, w)
-        Class of each cell, below ``classes``.
+    cells : ndarray of unsigned int, shape (h, w)
+        Number of each cell.
+    lookup : ndarray of unsigned int, shape (m,)
+        Class of each number, below ``classes``; with one number, the block is all of one class.
     values : ndarray, shape (h, w) or (0, 0)
         Values, 0 where missing; empty where there is nothing to sum.
     classes : int
@@ -214,19 +217,19 @@ def block_totals(
     Returns
     -------
     tuple of ndarray
-        Share of each disc by class (r, k, classes) and sum of values times shares (r, k).
+        Share of each disc by class (k, r, classes) and sum of values times shares (k, r).
     """
-    shares, sums = np.zeros((len(radii), len(row), classes)), np.zeros((len(radii), len(row)))
-    for (r, radius), k in ((r, k) for r in enumerate(radii) for k in range(len(row))):
-        rows = _touched(row[k], radius / high[k], index.shape[0])
-        cols = _touched(col[k], radius / wide[k], index.shape[1])
+    shares, sums = np.zeros((len(row), len(radii), classes)), np.zeros((len(row), len(radii)))
+    for k, (r, radius) in ((k, r) for k in range(len(row)) for r in enumerate(radii)):
+        rows = _touched(row[k], radius / high[k], cells.shape[0])
+        cols = _touched(col[k], radius / wide[k], cells.shape[1])
         if len(rows) and len(cols):
             y = (np.append(rows, rows[-1] + 1) - row[k]) * high[k]
             x = (np.append(cols, cols[-1] + 1) - col[k]) * wide[k]
             part = disc_weights(x, y, radius_m=radius) / (math.pi * radius**2)
             window = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
-            shares[r, k] = np.bincount(index[window].ravel(), weights=part.ravel(), minlength=classes)
-            sums[r, k] = (values[window] * part).sum() if values.size else 0.0
+            shares[k, r] = np.bincount(lookup[cells[window]].ravel(), weights=part.ravel(), minlength=classes)
+            sums[k, r] = (values[window] * part).sum() if values.size else 0.0
     return np.rint(shares / unit) * unit, sums
 
 
@@ -267,8 +270,9 @@ class _Gathered:
         self.classes = 1 if codes is None else len(codes)
         self.kinds = 2 if codes is None else len(codes) + 2
         count = len(discs.row)
-        self.shares = np.zeros((len(radii), count, self.kinds))
-        self.sums, self.rounding = np.zeros((len(radii), count)), np.zeros((len(radii), count))
+        self.lookup: Cells | None = None
+        self.shares = np.zeros((count, len(radii), self.kinds))
+        self.sums, self.rounding = np.zeros((count, len(radii))), np.zeros((count, len(radii)))
         self.strangers: dict[float, list[Ints]] = {}
         self.lock = threading.Lock()
 
@@ -280,9 +284,9 @@ class _Gathered:
             reach = self.radii.max() / high
             here = mine[(row + reach > 0) & (row - reach < len(band.raw))]
             if len(here):
-                index, values = self._coded(band)
+                coded = self._coded(band)
                 for start in range(0, len(here), TOGETHER):
-                    self._add_part(band, index, values, here[start : start + TOGETHER])
+                    self._add_part(band, *coded, here[start : start + TOGETHER])
 
     def add_outside(self, r: int, shape: tuple[int, int]) -> None:
         """Add what discs of one radius hold of the ground outside the raster."""
@@ -297,72 +301,87 @@ class _Gathered:
         y = np.stack([-endless, -row * high, (shape[0] - row) * high, endless], axis=1)
         areas = disc_weights(x, y, radius_m=radius)
         areas[:, 1, 1] = 0.0
-        self.shares[r, over, self.classes] += np.rint(areas.sum(axis=(1, 2)) / (math.pi * radius**2) / UNIT) * UNIT
+        self.shares[over, r, self.classes] += np.rint(areas.sum(axis=(1, 2)) / (math.pi * radius**2) / UNIT) * UNIT
 
     def result(self, lost: Flags) -> DiscTotals:
         """Return the totals; of a disc that has lost a block nothing is known."""
-        known, unknown = self.shares[..., : self.classes], self.shares[..., self.classes :]
+        shares = np.moveaxis(self.shares, 0, 1)
+        known, unknown = shares[..., : self.classes], shares[..., self.classes :]
         missing = unknown.sum(axis=2)
         missing[missing < SLIVER] = 0.0
         missing[(known.sum(axis=2) < SLIVER) | lost] = 1.0
         return DiscTotals(
-            shares=known, missing=missing, sums=self.sums + self.rounding,
+            shares=known, missing=missing, sums=(self.sums + self.rounding).T,
             cell_area=np.where(_placed(self.discs), self.discs.high * self.discs.wide, np.nan),
             gap=unknown[..., 0] >= SLIVER, lost=lost,
             strangers={code: np.unique(np.concatenate(found)) for code, found in self.strangers.items()},
         )  # fmt: skip
 
-    def _coded(self, band: Block) -> tuple[NDArray[np.unsignedinteger], Floats]:
-        """Return the class of each cell, and its value where there are values to add up."""
+    def _coded(self, band: Block) -> tuple[Cells, Cells, Floats]:
+        """Return each cell's number, each number's class, and values where there are values to add up."""
         if self.codes is not None:
-            return _class_index(band, self.codes), np.empty((0, 0))
+            return *self._numbered(band, self.codes), np.empty((0, 0))
         values = band.values()
         gone = np.isnan(values)
         values[gone] = 0.0
-        return gone.astype(np.uint8), values
+        return gone.view(np.uint8), np.arange(1 + gone.any(), dtype=np.uint16), values
 
-    def _add_part(self, band: Block, index: NDArray[np.unsignedinteger], values: Floats, part: Ints) -> None:
+    def _numbered(self, band: Block, codes: Ints) -> tuple[Cells, Cells]:
+        """Return each cell's number and each number's class."""
+        size = band.raw.dtype.itemsize
+        if band.raw.dtype.kind not in "iu" or size > 2:
+            return _places(band.values(), codes), np.arange(self.kinds, dtype=np.uint16)
+        # few raw numbers are possible: each of them is looked up once for all blocks
+        pattern = np.dtype(f"u{size}")
+        if self.lookup is None:
+            every = np.arange(2 ** (8 * size), dtype=pattern).view(band.raw.dtype)
+            self.lookup = _places(replace(band, raw=every, missing=None).values(), codes)
+        cells: Cells = band.raw.view(pattern)
+        if band.missing is None:
+            return cells, self.lookup
+        return np.where(band.missing, np.uint16(len(codes)), self.lookup[cells]), np.arange(self.kinds, dtype=np.uint16)
+
+    def _add_part(self, band: Block, cells: Cells, lookup: Cells, values: Floats, part: Ints) -> None:
         discs = self.discs.seen_from(band.top, band.left, part)
-        shares, sums = self.totals(index, values, self.kinds, *discs, self.radii, UNIT)
+        shares, sums = self.totals(cells, lookup, values, self.kinds, *discs, self.radii, UNIT)
         with self.lock:
-            for r in range(len(self.radii)):
-                self.shares[r][part] += shares[r]
-                if values.size:
-                    self._add_sums(r, part, sums[r])
+            self.shares[part] += shares
+            if values.size:
+                self._add_sums(part, sums)
         if self.codes is not None:
-            strange = shares[self.radii.argmax(), :, -1] >= SLIVER
+            strange = shares[:, self.radii.argmax(), -1] >= SLIVER
             if strange.any():
-                self._note_strangers(band, index, part[strange])
+                self._note_strangers(band, lookup[cells] == self.kinds - 1, part[strange])
 
-    def _add_sums(self, r: int, part: Ints, sums: Floats) -> None:
+    def _add_sums(self, part: Ints, sums: Floats) -> None:
         """Add sums and keep what rounding takes from them, so that the order does not show.
 
         Source: Knuth 1997, The Art of Computer Programming 2, section 4.2.2, theorem B (citation from
         memory).
         """
-        before = self.sums[r][part]
+        before = self.sums[part]
         after = before + sums
         taken = after - before
-        self.rounding[r][part] += (before - (after - taken)) + (sums - taken)
-        self.sums[r][part] = after
+        self.rounding[part] += (before - (after - taken)) + (sums - taken)
+        self.sums[part] = after
 
-    def _note_strangers(self, band: Block, index: NDArray[np.unsignedinteger], part: Ints) -> None:
+    def _note_strangers(self, band: Block, strange: Flags, part: Ints) -> None:
         """Note which discs of the largest radius hold which codes that are not among the classes."""
-        strange = index == self.kinds - 1
         found, places = np.unique(band.values()[strange], return_inverse=True)
         if len(found) > STRANGERS:
             raise LayerError(
                 f"layer '{self.layer}' holds more than {STRANGERS} codes that its legend does not hold, "
                 f"{found[0]:g} to {found[-1]:g}: is it a layer of classes? Give it its own `legend`"
             )
-        places_of_all = np.full(index.shape, len(found), dtype=np.uint8)
-        places_of_all[strange] = places
+        cells = np.full(strange.shape, len(found), dtype=np.uint8)
+        cells[strange] = places
+        lookup = np.arange(len(found) + 1, dtype=np.uint16)
         discs = self.discs.seen_from(band.top, band.left, part)
         largest = np.array([self.radii.max()])
-        shares, _ = self.totals(places_of_all, np.empty((0, 0)), len(found) + 1, *discs, largest, UNIT)
+        shares, _ = self.totals(cells, lookup, np.empty((0, 0)), len(lookup), *discs, largest, UNIT)
         with self.lock:
             for i, code in enumerate(found):
-                self.strangers.setdefault(float(code), []).append(part[shares[0, :, i] >= SLIVER])
+                self.strangers.setdefault(float(code), []).append(part[shares[:, 0, i] >= SLIVER])
 
 
 def _check(radii_m: Sequence[float]) -> None:
@@ -427,25 +446,11 @@ def _touched(place: float, reach: float, size: int) -> NDArray[np.intp]:
     return np.arange(max(0, math.floor(place - reach)), min(size, math.ceil(place + reach)))
 
 
-def _class_index(block: Block, codes: Ints) -> NDArray[np.unsignedinteger]:
-    """Return each cell's place among the codes; after the last code come nodata and other codes."""
-    raw = block.raw
-    bits = 8 * raw.dtype.itemsize
-    if raw.dtype.kind not in "iu" or bits > 16 or raw.size < 2**bits:
-        return _places(block.values(), codes)
-    # few raw numbers are possible: look each of them up once
-    pattern = np.dtype(f"u{raw.dtype.itemsize}")
-    every = replace(block, raw=np.arange(2**bits, dtype=pattern).view(raw.dtype), missing=None)
-    index: NDArray[np.unsignedinteger] = np.take(_places(every.values(), codes), raw.view(pattern))
-    if block.missing is not None:
-        index[block.missing] = len(codes)
-    return index
-
-
-def _places(values: Floats, codes: Ints) -> NDArray[np.unsignedinteger]:
+def _places(values: Floats, codes: Ints) -> NDArray[np.uint16]:
+    """Return each value's place among the codes; after the last code come nodata and other codes."""
     place = np.searchsorted(codes, np.where(np.isnan(values), codes[0], values)).clip(max=len(codes) - 1)
     place = np.where(codes[place] == values, place, np.where(np.isnan(values), len(codes), len(codes) + 1))
-    return place.astype(np.uint8 if len(codes) < 250 else np.uint16)
+    return place.astype(np.uint16)
 
 
 def _nearest(edges: Floats) -> Floats:

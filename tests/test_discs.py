@@ -263,6 +263,30 @@ def test_all_ways_agree(codes: np.ndarray | None, tmp_path_factory: pytest.TempP
         check()
 
 
+@pytest.mark.parametrize("gaps", [False, True])
+def test_a_disc_holds_the_same_in_any_company(gaps: bool) -> None:
+    """Alone, when its cells are counted one by one, a disc gets the bits that it gets among many."""
+    disckernel = pytest.importorskip("densite.disckernel")
+    rng = np.random.default_rng(4)
+    cells, values = rng.integers(0, 5, (150, 131)).astype(np.uint8), rng.normal(size=(150, 131))
+    lookup = np.array([2, 0, 3, 1, 2], np.uint16) if gaps else np.zeros(1, np.uint16)
+    row, col = rng.uniform(-20, 170, (2, 60))
+    high, wide, radii = np.full(60, 10.0), np.full(60, 7.0), np.array([4.0, 60.0, 333.0])
+
+    def held(which: slice) -> tuple[np.ndarray, np.ndarray]:
+        mine = row[which], col[which], high[which], wide[which]
+        found: tuple[np.ndarray, np.ndarray] = disckernel.block_totals(
+            cells if gaps else cells * 0, lookup, values, 4, *mine, radii, discs.UNIT
+        )
+        return found
+
+    shares, sums = held(slice(None))
+    for k in range(60):
+        alone = held(slice(k, k + 1))
+        assert (alone[0][0] == shares[k]).all()
+        assert (alone[1][0] == sums[k]).all()
+
+
 def tiled_cover(folder: Path, size: int = 96, block: int = 16, name: str = "tiles.tif") -> Raster:
     """A raster of three classes in small tiles."""
     with rasterio.open(
