@@ -158,6 +158,25 @@ class IntakeSettings(_Part):
     columns: dict[str, str] = Field(default_factory=dict)
 
 
+class CompareSettings(_Part):
+    """What is compared and how, chosen before looking at the results."""
+
+    seed: int = Field(default=1, ge=0)
+    permutations: int = Field(default=9999, ge=99, le=1_000_000)
+    bootstraps: int = Field(default=1999, ge=199, le=100_000)
+    confidence: float = Field(default=0.95, gt=0.5, lt=1)
+    reuse: Literal["once", "each winter"] = "once"
+    moved: Literal["all", "first"] = "all"
+    no_female: Literal["own", "leave out"] = "own"
+    winter_month: int = Field(default=8, ge=1, le=12)
+    contrast: str = "tree"
+    scale: Literal["log", "as measured"] | None = None
+    covariates: tuple[str, ...] = ()
+    available: int = Field(default=10_000, ge=100, le=1_000_000)
+    radii_m: tuple[PositiveMetres, ...] = (500.0, 1000.0, 2000.0)
+    lump: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+
+
 class MapSettings(_Part):
     """Choices for the rendered map."""
 
@@ -177,6 +196,7 @@ class Settings(_Part):
     gradient: GradientSettings = Field(default_factory=GradientSettings)
     intake: IntakeSettings = Field(default_factory=IntakeSettings)
     map: MapSettings = Field(default_factory=MapSettings)
+    compare: CompareSettings = Field(default_factory=CompareSettings)
 
     @field_validator("layers")
     @classmethod

@@ -55,6 +55,24 @@ path = "register.gpkg"  # the store of records, a GeoPackage
 # breaks = [6.0, 60.0]          # for scheme "breaks", in the measure's unit, rising; a break belongs to the class above
 # names = ["rural", "mixed", "town"]  # one name more than breaks
 
+# Choose before looking at the results; `densite compare` prints what was chosen.
+[compare]
+# reuse = "once"                # a den site used in several winters counts "once", or "each winter"
+# moved = "all"                 # of a female's dens in one winter "all" count, or the "first"
+# no_female = "own"             # a den without a known female: a female of its "own", or "leave out"
+# winter_month = 8              # first month that belongs to the next year's winter
+# contrast = "tree"             # the type that is set against all others
+# scale = "log"                 # gradient as log10(1 + measure) or "as measured"; default: log for densities
+# covariates = ["derived_slope_deg", "canopy_mean_pct_100m"]  # values to compare; default: all the usual ones
+# available = 10000             # points with which the dens' aspects are compared
+# radii_m = [500.0, 1000.0, 2000.0]  # discs of the gradient for which the comparison is made again [m]
+# seed = 1                      # where chance begins: the same seed gives the same numbers
+# permutations = 9999
+# bootstraps = 1999
+# confidence = 0.95
+# [compare.lump]
+# "ground or brush" = ["ground bed", "brush"]  # types counted as one; its fingerprint is printed
+
 [intake]
 # datum = "WGS84"               # datum of coordinates whose file does not say: WGS84, NAD83, NAD27. Never guessed
 # aspect_reference = "magnetic" # north of bearings whose file does not say: true or magnetic

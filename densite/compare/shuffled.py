@@ -1,0 +1,118 @@
+"""How far values differ among classes, or follow the gradient: as found, and with females dealt anew."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from densite.compare.resample import Females, Floats, Ints, permuted_classes, permuted_gradient
+
+CELLS = 100_000  # dens x draws held at a time, small enough for the processor's cache
+
+
+def among_classes(
+    values: Floats, klass: Ints, females: Females, *, number: int, draws: int, rng: np.random.Generator
+) -> tuple[float, Floats]:
+    """Return how much of the variance of ranks lies between classes, found and drawn by chance.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        A number at each den, not all alike.
+    klass : ndarray of int, shape (n,)
+        Class of each den, 0 to ``number`` - 1.
+    females : Females
+        Whose each den is.
+    number : int
+        How many classes.
+    draws : int
+        How often classes are dealt out anew among females.
+    rng : Generator
+        Where chance comes from.
+
+    Returns
+    -------
+    tuple of float and ndarray (draws,)
+        Kruskal-Wallis H, corrected for ties, over n - 1. [1]
+
+    Notes
+    -----
+    Source: Kruskal & Wallis 1952, J. American Statistical Association 47: 583-621; dealing as in
+    :func:`densite.compare.resample.permuted_classes`.
+    """
+    ranks = stats.rankdata(values)
+    drawn = [
+        _heterogeneity(ranks, permuted_classes(klass, females, draws=some, rng=rng), number)
+        for some in portions(draws, len(ranks))
+    ]
+    return float(_heterogeneity(ranks, klass[None, :], number)[0]), np.concatenate([np.empty(0), *drawn])
+
+
+def along_gradient(
+    x: Floats, y: Floats, females: Females, *, draws: int, rng: np.random.Generator
+) -> tuple[float, Floats]:
+    """Return the size of a correlation with the gradient, found and drawn by chance.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,)
+        Place of each den on the gradient, or its rank; not all alike.
+    y : ndarray, shape (n,)
+        A number at each den, or its rank; not all alike.
+    females : Females
+        Whose each den is.
+    draws : int
+        How often places are dealt out anew among females.
+    rng : Generator
+        Where chance comes from.
+
+    Returns
+    -------
+    tuple of float and ndarray (draws,)
+        Absolute correlations. [1]
+
+    Notes
+    -----
+    Dealing as in :func:`densite.compare.resample.permuted_gradient`. Ranks are dealt out as they are and
+    not ranked anew.
+    """
+    drawn = [_steepness(permuted_gradient(x, females, draws=some, rng=rng), y) for some in portions(draws, len(x))]
+    return float(_steepness(x[None, :], y)[0]), np.concatenate([np.empty(0), *drawn])
+
+
+def portions(draws: int, dens: int) -> list[int]:
+    """Split a number of draws so that each portion of draws x dens stays small.
+
+    Parameters
+    ----------
+    draws, dens : int
+        How many.
+
+    Returns
+    -------
+    list of int
+        Draws of each portion.
+    """
+    portion = max(1, CELLS // max(dens, 1))
+    return [min(portion, draws - start) for start in range(0, draws, portion)]
+
+
+def _heterogeneity(ranks: Floats, dealt: NDArray[np.integer], number: int) -> Floats:
+    """Return the share of the variance of ranks between classes, for each row of classes."""
+    centred = ranks - ranks.mean()
+    between = np.zeros(len(dealt))
+    for klass in range(number):
+        member = (dealt == klass).astype(np.float64)
+        between += (member @ centred) ** 2 / np.maximum(member.sum(axis=1), 1)
+    found: Floats = between / np.sum(centred**2)
+    return found
+
+
+def _steepness(dealt: Floats, y: Floats) -> Floats:
+    """Return the size of the correlation of y with each row; 0 for a row that does not vary."""
+    centred = y - y.mean()
+    off = dealt - dealt.mean(axis=1, keepdims=True)
+    spread = np.einsum("ij,ij->i", off, off) * np.sum(centred**2)
+    found: Floats = np.where(spread > 0, np.abs(off @ centred) / np.sqrt(np.where(spread > 0, spread, 1.0)), 0.0)
+    return found
