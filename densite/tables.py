@@ -148,8 +148,8 @@ def as_text(table: DenTypeTable, *, width: int = WIDTH) -> str:
     for name, rows in _grouped(table.frame, cells):
         block += [*_group_lines(name, rows, name_width, type_width), "-" * width]
     notes = [table.method, table.caution, FEMALE_RULE, *table.footnotes]
-    parts = [TITLE, *_wrapped(table.definition, width), "", *block, ""]
-    return "\n".join([*parts, *(line for note in notes for line in _wrapped(note, width))]) + "\n"
+    parts = [TITLE, *wrapped(table.definition, width), "", *block, ""]
+    return "\n".join([*parts, *(line for note in notes for line in wrapped(note, width))]) + "\n"
 
 
 def as_csv(table: DenTypeTable) -> str:
@@ -189,14 +189,14 @@ def as_markdown(table: DenTypeTable) -> str:
         A heading, the definition, a pipe table, and the notes as a list.
     """
     heads = [head for head in _heads(table) if head]
-    lines = [f"### {TITLE}", "", _escaped(table.definition), ""]
-    lines += [_piped(heads), _piped(["---", "--:", "--:", "---", "--:", "--:", "--:", "--:"])]
+    lines = [f"### {TITLE}", "", escaped(table.definition), ""]
+    lines += [piped(heads), piped(["---", "--:", "--:", "---", "--:", "--:", "--:", "--:"])]
     for row in table.frame.to_dict("records"):
         cells = _cells(row)
         mark = f" {cells[7]}" if cells[7] else ""
-        lines.append(_piped([*cells[:6], cells[6] + mark, cells[8]]))
+        lines.append(piped([*cells[:6], cells[6] + mark, cells[8]]))
     notes = (table.method, table.caution, FEMALE_RULE, *table.footnotes)
-    return "\n".join([*lines, "", *(f"- {_escaped(note)}" for note in notes)]) + "\n"
+    return "\n".join([*lines, "", *(f"- {escaped(note)}" for note in notes)]) + "\n"
 
 
 def as_json(table: DenTypeTable) -> str:
@@ -368,17 +368,17 @@ def _line(cells: Sequence[str], name_width: int, type_width: int) -> str:
     return f"{left} {n:>4} {share:>8} {interval:>13} {mark:<1} {independent:>14}".rstrip()
 
 
-def _wrapped(text: str, width: int) -> list[str]:
+def wrapped(text: str, width: int) -> list[str]:
     """Break a note into lines, the second and further ones set in."""
     return textwrap.wrap(text, width, subsequent_indent="  ")
 
 
-def _piped(cells: Sequence[str]) -> str:
+def piped(cells: Sequence[str]) -> str:
     """Return one line of a pipe table."""
-    return "| " + " | ".join(_escaped(cell) for cell in cells) + " |"
+    return "| " + " | ".join(escaped(cell) for cell in cells) + " |"
 
 
-def _escaped(text: str) -> str:
+def escaped(text: str) -> str:
     """Keep names from breaking the table or turning into markup."""
     flat = " ".join(text.split())
     for sign in ("\\", "|", "*", "_", "`", "<", "[", "]"):

@@ -1,0 +1,52 @@
+"""How places on the gradient read on an axis and in words."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from densite.figures import look
+
+_LOGARITHM = re.compile(r"^log10\(1 \+ (.+)\)$")
+_TICKS = (0, 10, 100, 1000, 10_000, 100_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Gradient:
+    """The gradient of a figure: its label with unit, and whether its places are log10(1 + measure)."""
+
+    label: str
+    log10: bool = False
+
+    @classmethod
+    def of(cls, name: str, unit: str) -> Gradient:
+        """Return the gradient as it reads: a logarithm as what it is the logarithm of.
+
+        Parameters
+        ----------
+        name, unit : str
+            What the gradient measures, on the scale on which it is modelled.
+
+        Returns
+        -------
+        Gradient
+        """
+        if found := _LOGARITHM.match(name):
+            return cls(look.with_unit(found[1], unit.removeprefix("log10 of ")), log10=True)
+        return cls(look.with_unit(name, unit))
+
+    def told(self, place: float) -> str:
+        """Return a place on the gradient in words, in the measure's own unit."""
+        return f"{10**place - 1:.3g}" if self.log10 else f"{place:.3g}"
+
+    def axis(self, axes: Axes) -> None:
+        """Mark places on the horizontal axis, whose limits are set."""
+        if not self.log10:
+            axes.locator_params(axis="x", nbins=5)
+            return
+        low, high = axes.get_xlim()
+        ticks = [tick for tick in _TICKS if low <= np.log10(1 + tick) <= high]
+        axes.set_xticks([float(np.log10(1 + tick)) for tick in ticks], [f"{tick}" for tick in ticks])
