@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cached_property
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
 import pandas as pd
@@ -26,6 +26,10 @@ from densite.register.store import column_name
 from densite.settings import FILE_NAME, Settings
 from densite.tables import DenTypeTable
 from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term
+
+if TYPE_CHECKING:
+    from densite.compare.comparison import Comparison
+    from densite.compare.question import Question
 
 FORMATS = tables.WRITERS
 
@@ -285,6 +289,84 @@ class Study:
             path.write_text(write(table), encoding="utf-8")
             paths.append(path)
         return paths
+
+    def question(self) -> Question:
+        """Return what is compared with what: dens, gradient, classes, covariates, available ground.
+
+        Returns
+        -------
+        Question
+
+        Raises
+        ------
+        RegisterError
+            Nothing was derived yet, or study.toml [gradient] was changed since.
+        SettingsError, StatisticsError, LayerError, PointsError
+            A choice in [compare] does not fit, or a layer cannot be read.
+        """
+        from densite.inquiry import ask
+
+        frame = self.frame
+        if "landscape_class" not in frame:
+            raise RegisterError("no landscape class at any den yet: run `densite derive` first")
+        return ask(
+            frame, self.visits, settings=self.settings, layers=self.layers, folder=self.folder,
+            classes=self._class_names(),
+        )  # fmt: skip
+
+    def compare(
+        self, question: Question | None = None, *, step: Callable[[str], object] = lambda _: None
+    ) -> Comparison:
+        """Compare dens along the gradient and between landscape classes.
+
+        Parameters
+        ----------
+        question : Question, optional
+            From :meth:`question`, which is asked unless it is given.
+        step : callable
+            Called with the name of each part when it is done.
+
+        Returns
+        -------
+        Comparison
+
+        Raises
+        ------
+        RegisterError, SettingsError, StatisticsError, LayerError, PointsError
+            As for :meth:`question`, or there are no dens.
+        """
+        from densite.compare import compare
+        from densite.inquiry import chance_of
+
+        return compare(question or self.question(), chance=chance_of(self.settings.compare), step=step)
+
+    def write_comparison(self, comparison: Comparison) -> list[Path]:
+        """Write a comparison in every format, and its figures, into ``out``.
+
+        Parameters
+        ----------
+        comparison : Comparison
+            From :meth:`compare`.
+
+        Returns
+        -------
+        list of Path
+        """
+        from densite import figures, findings
+
+        self.out.mkdir(exist_ok=True)
+        paths = []
+        for ending, write in findings.WRITERS.items():
+            path = self.out / f"comparison.{ending}"
+            path.write_text(write(comparison), encoding="utf-8")
+            paths.append(path)
+        asked = comparison.question
+        drawn = figures.draw(
+            comparison.blocks, self.out / "figures", gradient_name=asked.gradient_name,
+            gradient_unit=asked.gradient_unit, urban_is_high=asked.urban_is_high, covariates=asked.covariates,
+            confidence=comparison.chance.confidence,
+        )  # fmt: skip
+        return [*paths, *(path for figure in drawn for path in (figure.svg, figure.png) if path)]
 
     def map(self, path: str | Path | None = None) -> Path:
         """Render the crew's map, which shows exact places and says so.

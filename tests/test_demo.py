@@ -1,10 +1,15 @@
 """The demo study: its planted slips are all told, and the job runs to the end."""
 
 import csv
+import json
 
+import numpy as np
+import pandas as pd
 import pytest
 
 import densite
+from densite.compare.logit import type_along_gradient
+from densite.compare.resample import Chance
 from densite.demo import demo_source, make_demo
 from densite.errors import SettingsError
 
@@ -97,3 +102,61 @@ def test_the_demo_is_not_made_over_a_study(demo) -> None:
     """The folder is left alone."""
     with pytest.raises(SettingsError, match="is a study already"):
         make_demo(demo[0].folder)
+
+
+def test_the_comparison_finds_what_was_planted(demo) -> None:
+    """Each planted log odds lies in its interval, types follow the gradient, dens face as they prefer."""
+    study, _ = demo
+    found = study.compare()
+    row = {result.key: result for result in found.results}
+    assert row["type-along-gradient/test"].p < 0.001
+    for slope, truth in slopes(found.results):
+        assert slope.lower < truth < slope.upper, slope.where
+    preferred = row["ground-aspect/available/direction"]
+    assert row["ground-aspect/available"].p_adjusted < 0.01
+    assert abs((preferred.estimate - truth_file()["aspect_preference"]["mean_deg"] + 180) % 360 - 180) < 25
+    paths = study.write_comparison(found)
+    assert {path.suffix for path in paths} == {".txt", ".csv", ".md", ".json", ".svg", ".png"}
+    assert all(path.stat().st_size > 500 for path in paths)
+    labels = set(study.dens["label"])
+    for path in paths:
+        if path.suffix != ".png":
+            assert not any(label in path.read_text(encoding="utf-8") for label in labels)
+
+
+def truth_file() -> dict:
+    """Read what was put in."""
+    return json.loads((demo_source() / "truth.json").read_text(encoding="utf-8"))
+
+
+def slopes(results):
+    """Yield each slope of log odds with the planted one."""
+    planted = {kind: told["slope"] for kind, told in truth_file()["den_type_model"]["coefficients"].items()}
+    for result in results:
+        if result.key.startswith("type-along-gradient/slope/"):
+            one, other = result.where.split(" against ")
+            yield result, planted[one] - planted[other]
+
+
+@pytest.mark.gate
+def test_gate_planted_coefficients_are_recovered(demo) -> None:
+    """At the demo's dens, types drawn anew by the planted rule: 90 % of the intervals hold the planted log odds."""
+    study, _ = demo
+    frame = study.frame.sort_values(["female", "first_visit"])
+    model, repeats = truth_file()["den_type_model"], truth_file()["repeat_own_type_probability"]
+    x = np.log10(1 + frame["gradient"].to_numpy(float))
+    odds = np.exp([told["constant"] + told["slope"] * x for told in model["coefficients"].values()])
+    kinds = np.array(list(model["coefficients"]))
+    again = frame["female"].eq(frame["female"].shift()).to_numpy()
+    rng, held = np.random.default_rng(5), []
+    for _ in range(100):
+        fresh = (rng.random(len(x)) > np.cumsum(odds / odds.sum(axis=0), axis=0)).sum(axis=0)
+        fresh = np.where(again & (rng.random(len(x)) < repeats), -1, fresh)
+        drawn = kinds[pd.Series(fresh).where(fresh >= 0).ffill().to_numpy(int)]
+        block = type_along_gradient(
+            drawn, x, frame["female"], types=tuple(kinds), gradient_name="g", gradient_unit="1",
+            chance=Chance(permutations=99),
+        )  # fmt: skip
+        held += [slope.lower < truth < slope.upper for slope, truth in slopes(block.results)]
+    assert len(held) == 300
+    assert np.mean(held) >= 0.9

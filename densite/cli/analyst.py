@@ -80,6 +80,43 @@ def table(kind: str, folder: Path) -> None:
         click.echo(FORMATS[kind](study.table()).rstrip("\n"))
 
 
+@click.command(short_help="Compare dens along the urban-to-rural gradient.")
+@click.option("--format", "kind", type=click.Choice(["txt", "csv", "md", "json"]), default="txt", show_default=True,
+              help="For people, spreadsheets, documents, programs.")  # fmt: skip
+@click.option("--full", is_flag=True, help="Print all rows with methods and sources, not the headline ones only.")
+@shared.study_option
+def compare(kind: str, full: bool, folder: Path) -> None:
+    """For the analyst: do dens differently near people?
+
+    \b
+    Example:  densite compare --study basin
+              densite compare --study basin --format csv > comparison.csv
+
+    Den types, aspect, slope, cover and distances along the gradient and between landscape classes, with
+    the female as the unit of proof. All rows and the figures are written into the study's folder `out`.
+    """
+    from densite.pipeline import open_study
+
+    with open_study(folder) as study:
+        click.echo(_compared(study, kind, full=full or kind != "txt").rstrip("\n"))
+
+
+def _compared(study: Study, kind: str, *, full: bool) -> str:
+    """Compare, write everything, say where it is, and return what is to be printed."""
+    from densite.compare.comparison import steps
+    from densite.findings import WRITERS, as_text
+
+    question = study.question()
+    with shared.progress(len(steps(question)), "Comparing") as bar:
+        try:
+            comparison = study.compare(question, step=lambda _: bar.update(1))
+        except KeyboardInterrupt:
+            shared.stopped("Nothing was written.")
+    paths = study.write_comparison(comparison)
+    click.echo(f"Written: {', '.join(str(path) for path in paths)}", err=True)
+    return as_text(comparison, full=full) if kind == "txt" else WRITERS[kind](comparison)
+
+
 @click.command(short_help="List the columns that crew files may have.")
 def columns() -> None:
     """For crew and analyst: list the columns of crew files, their units, values and other headings.
@@ -129,4 +166,4 @@ def _show(study: Study) -> None:
     sys.stdout.flush()
 
 
-COMMANDS = (new, derive, table, columns, demo)
+COMMANDS = (new, derive, table, compare, columns, demo)
