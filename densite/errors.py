@@ -46,10 +46,6 @@ class MapError(DensiteError):
     """A map that cannot be drawn from what there is."""
 
 
-class FigureError(DensiteError):
-    """A figure that cannot be drawn from what there is."""
-
-
 class Level(StrEnum):
     """How much a problem weighs.
 

@@ -66,10 +66,10 @@ def as_csv(comparison: Comparison) -> str:
     Returns
     -------
     str
-        CSV with a header line; missing numbers are empty. What cannot be said follows as rows whose
+        CSV with a header line; numbers to four digits, missing ones empty. What cannot be said follows as rows whose
         ``note`` says why.
     """
-    frame = as_frame(comparison.results)
+    frame = as_frame(map(_rounded, comparison.results))
     unsaid = pd.DataFrame(
         [{"part": told.part, "what": told.what, "note": f"cannot be said: {told.why}"} for told in comparison.unsaid],
         columns=["part", "what", "note"],
@@ -117,13 +117,13 @@ def as_json(comparison: Comparison) -> str:
     Returns
     -------
     str
-        One object; missing numbers are null. Each sentence of the answer names the keys of its rows.
+        One object; numbers to four digits, missing ones null. Each sentence of the answer names the keys of its rows.
     """
     told = {
         "title": TITLE,
         "definition": comparison.definition,
         "answer": [asdict(sentence) for sentence in comparison.answer],
-        "results": [asdict(result) for result in comparison.results],
+        "results": [asdict(_rounded(result)) for result in comparison.results],
         "cannot_be_said": [asdict(unsaid) for unsaid in comparison.unsaid],
         "rules_and_choices": list(comparison.told),
         "cautions": [PERSON, CAUSE],
@@ -137,6 +137,18 @@ WRITERS: Mapping[str, Callable[[Comparison], str]] = {
     "md": as_markdown,
     "json": as_json,
 }
+
+
+def _rounded(result: Result) -> Result:
+    """Round to four digits: a median can be one den's own value, which its decimals would find in a layer."""
+    return replace(
+        result, estimate=_short(result.estimate), lower=_short(result.lower), upper=_short(result.upper),
+        p=_short(result.p), p_adjusted=_short(result.p_adjusted),
+    )  # fmt: skip
+
+
+def _short(number: float | None) -> float | None:
+    return None if number is None else float(f"{number:.4g}")
 
 
 def _numbers(comparison: Comparison) -> dict[str, int]:

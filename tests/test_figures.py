@@ -14,21 +14,13 @@ from PIL import Image
 
 from densite.compare.question import Covariate
 from densite.compare.result import Block, Result, Unsaid
-from densite.errors import FigureError
-from densite.figures import (
-    Gradient,
-    agreement,
-    aspects_by_class,
-    bearing_agreement,
-    draw,
-    quantity_by_class,
-    shares_by_class,
-    types_along_gradient,
-)
-from densite.figures.agreements import apart
-from densite.figures.aspects import eighths, sector_count, sector_shares
-from densite.figures.look import STEPS, marks
-from densite.figures.quantities import columns
+from densite.figures import draw
+from densite.figures.agreements import agreement, apart, bearing_agreement
+from densite.figures.aspects import aspects_by_class, eighths, sector_count, sector_shares
+from densite.figures.dentypes import shares_by_class, types_along_gradient
+from densite.figures.gradient import Gradient, round_numbers
+from densite.figures.look import marks
+from densite.figures.quantities import columns, grouped, quantity_by_class, told_quantity
 from densite.figures.shapes import arc, outline
 from densite.terms import DEN_TYPES
 from densite.webmap.palette import DEN_SYMBOLS
@@ -80,7 +72,10 @@ def aspect_block(*, step: float = 1.0) -> Block:
 def magnitude_block(part: str = "magnitude-slope-deg") -> Block:
     """Make values of 60 dens with the medians of their classes and a trend."""
     value = np.random.default_rng(2).gamma(3, 4, 60)
-    dens = pd.DataFrame({"landscape_class": np.repeat(CLASSES, 20), "gradient": np.linspace(3, 0, 60), "value": value})
+    dens = pd.DataFrame({
+        "landscape_class": np.repeat(CLASSES, 20), "gradient": np.linspace(3, 0, 60), "value": value,
+        "female": [f"OB-{n:03}" for n in range(60)], "den_id": [f"den-{n}" for n in range(60)], "x_m": 512345.5,
+    })  # fmt: skip
     median = dens.groupby("landscape_class", sort=False)["value"].median()
     classes = pd.DataFrame({
         "landscape_class": CLASSES, "dens": 20, "females": 8, "median": median.to_numpy(),
@@ -128,6 +123,12 @@ def drawn_all(folder, blocks=None):
     )  # fmt: skip
 
 
+@pytest.fixture(scope="module")
+def all_drawn(tmp_path_factory):
+    """Draw every figure once for the tests that read the files."""
+    return drawn_all(tmp_path_factory.mktemp("figures"))
+
+
 def lines(axes, gid: str):
     """Return the lines of axes that carry a name."""
     return [line for line in axes.get_lines() if line.get_gid() == gid]
@@ -156,27 +157,14 @@ def test_curves_and_bands_are_the_frame() -> None:
 def test_a_logarithm_reads_as_what_it_is_of() -> None:
     """Ticks and words are in the measure's own unit; another scale keeps its numbers."""
     gradient = Gradient.of("log10(1 + housing density)", "log10 of units per km2")
-    assert gradient.label == "housing density [units per km2]"
-    assert gradient.told(np.log10(251)) == "250"
+    assert gradient.label == "housing density [units per km²]"
+    assert [gradient.told(np.log10(1 + n)) for n in (0, 250, 2994)] == ["0", "250", "2994"]
     figure = types_along_gradient(curve_block(), gradient=gradient, level="90 %")
     axis = figure.axes[0].xaxis
     places = dict(zip((t.get_text() for t in axis.get_ticklabels()), axis.get_ticklocs(), strict=True))
     assert places["10"] == pytest.approx(np.log10(11))
     assert any("90 % interval" in " ".join(text.get_text().split()) for text in figure.texts)
     assert Gradient.of("distance", "m").told(12.5) == "12.5"
-
-
-def test_a_trend_ends_where_there_can_be_nothing() -> None:
-    """A line through distances is not drawn below 0."""
-    block = magnitude_block()
-    trend = block.frames["trend"].assign(value=lambda t: t["value"] - t["value"].max() / 2)
-    frames = {**block.frames, "trend": trend}
-    _, along = quantity_by_class(Block(block.part, frames=frames), heading="h", unit="m", gradient=Gradient("g")).axes
-    (line,) = lines(along, "trend")
-    drawn = line.get_ydata()
-    assert np.nanmin(drawn) >= 0
-    np.testing.assert_allclose(drawn[trend["value"] >= 0], trend["value"][trend["value"] >= 0])
-    assert np.isnan(drawn[trend["value"] < 0]).all()
 
 
 def test_the_urban_end_is_named() -> None:
@@ -286,9 +274,8 @@ def test_differences_and_limits_are_the_results() -> None:
     pairs = SLOPE.frames["pairs"]
     for axes, x, y in ((left, "observed", "derived"), (right, "mean", "difference")):
         (dots,) = lines(axes, "dens")
-        step = np.ptp(axes.get_xlim()) / STEPS
-        assert np.abs(np.sort(dots.get_xdata()) - np.sort(pairs[x])).max() <= step / 2 + 1e-9
-        assert np.abs(np.sort(dots.get_ydata()) - np.sort(pairs[y])).max() <= np.ptp(axes.get_ylim()) / STEPS / 2 + 1e-9
+        assert np.array_equal(dots.get_xdata(), np.sort(pairs[x]))  # in the order of values, not of the dens
+        assert np.array_equal(dots.get_ydata(), pairs.sort_values(x)[y])
     assert [line.get_ydata()[0] for line in lines(right, "level")] == [0.5, 7.0, -6.0]
 
 
@@ -300,15 +287,53 @@ def test_bearings_go_round() -> None:
     assert [line.get_ydata()[0] for line in lines(right, "level")] == [-2.0, 45.0, -45.0]
 
 
-def test_dots_do_not_give_dens_away() -> None:
-    """Dots lie on a grid of 200 steps, in the order of their values and not of the dens."""
+def test_files_do_not_give_dens_away(all_drawn) -> None:
+    """No name, id or coordinate of a den is in a file, and no place finer than a tenth of a point."""
+    for drawn in all_drawn:
+        with Image.open(drawn.png) as picture:
+            text = drawn.svg.read_text(encoding="utf-8") + str(picture.text)
+        assert not re.search(r"OB-\d|den-\d|512345|x_m", text)
+        places = re.findall(r' (?:d|x|y)="([^"]*)"', text)
+        assert len(places) > 50
+        assert not any(re.search(r"\.\d\d", place) for place in places)
+
+
+def test_dens_stand_in_groups_along_the_gradient() -> None:
+    """60 dens make 3 groups of 20 with their means and quartiles; no single den is drawn there."""
     block = magnitude_block()
     _, along = quantity_by_class(block, heading="h", unit="", gradient=Gradient("g")).axes
-    (dots,) = lines(along, "dens")
-    steps = (dots.get_ydata() - along.get_ylim()[0]) / np.ptp(along.get_ylim()) * STEPS
-    assert np.allclose(steps, np.round(steps), atol=1e-6)
-    assert np.all(np.diff(dots.get_xdata()) >= 0)  # the frame runs downward
-    assert np.all(np.diff(block.frames["dens"]["gradient"]) < 0)
+    values = block.frames["dens"]["value"].to_numpy()[::-1].reshape(3, 20)
+    (dots,) = lines(along, "groups")
+    assert np.allclose(dots.get_ydata(), values.mean(axis=1))
+    ends = np.array(along.collections[1].get_segments())[:, :, 1]
+    assert np.allclose(ends, np.quantile(values, (0.25, 0.75), axis=1).T)
+    assert max(len(line.get_xdata()) for line in along.get_lines()) < 10
+
+
+def test_groups_keep_ties_together_and_leave_out_few() -> None:
+    """Dens at one place are one group; fewer than 5, and dens without a place, are no group."""
+    assert grouped(np.array([1.0, 2, 3, 4]), np.zeros(4)).shape == (0, 4)
+    place = np.array([*[0.0] * 30, *[1.0] * 8, 2.0, 2.0, *[np.nan] * 9])
+    found = grouped(place, np.where(place == 0, 5.0, 1.0))
+    assert found[:, :2].tolist() == [[0.0, 5.0], [1.2, 1.0]]
+
+
+def test_a_trend_ends_where_values_cannot_be() -> None:
+    """Below zero a line of positive values is neither drawn nor told."""
+    block = magnitude_block()
+    trend = block.frames["trend"].assign(value=lambda frame: 4 - 2 * frame["gradient"])
+    block = Block(block.part, frames={**block.frames, "trend": trend})
+    _, along = quantity_by_class(block, heading="h", unit="m", gradient=Gradient("g")).axes
+    assert np.nanmin(lines(along, "trend")[0].get_ydata()) == 0
+    told = told_quantity(block, heading="h", unit="m", gradient=Gradient("g"))
+    assert told.endswith("the trend runs from 4 m at 0 to 0 m at 2; beyond, it falls below zero.")
+
+
+def test_ticks_are_round() -> None:
+    """At least two ticks on a logarithm, as few digits as can be."""
+    assert round_numbers(-0.1, 3.5) == [0, 1, 10, 100, 1000]
+    assert round_numbers(2.2, 2.9) == [200, 500]
+    assert round_numbers(2.30, 2.49) == [200, 300]
 
 
 def test_words_keep_apart() -> None:
@@ -318,20 +343,19 @@ def test_words_keep_apart() -> None:
     assert apart([], 1.0) == []
 
 
-def test_same_numbers_same_bytes(tmp_path) -> None:
+def test_same_numbers_same_bytes(all_drawn, tmp_path) -> None:
     """Two runs give the same files, whatever a person's own settings are; the settings stay theirs."""
-    drawn_all(tmp_path / "a")
     with mpl.rc_context({"font.size": 20, "axes.facecolor": "red", "svg.fonttype": "none"}):
-        drawn_all(tmp_path / "b")
+        drawn_all(tmp_path)
         assert mpl.rcParams["font.size"] == 20
-    first = digests(tmp_path / "a")
-    assert first == digests(tmp_path / "b")
+    first = digests(all_drawn[0].svg.parent)
+    assert first == digests(tmp_path)
     assert len(first) == 14
 
 
-def test_files_say_what_they_show(tmp_path) -> None:
+def test_files_say_what_they_show(all_drawn) -> None:
     """SVG and PNG carry title and alternative text; fonts are outlines; no date, no maker; ids are the file's own."""
-    for drawn in drawn_all(tmp_path):
+    for drawn in all_drawn:
         text = drawn.svg.read_text(encoding="utf-8")
         root = ET.fromstring(text)  # noqa: S314  # our own file
         assert root.get("role") == "img"
@@ -348,9 +372,9 @@ def test_files_say_what_they_show(tmp_path) -> None:
             assert abs(picture.width - 160 / 25.4 * 200) <= 1
 
 
-def test_alternative_text_has_the_numbers(tmp_path) -> None:
+def test_alternative_text_has_the_numbers(all_drawn) -> None:
     """What is told in words are the frames' and the results' numbers."""
-    alt = {drawn.name: drawn.alt for drawn in drawn_all(tmp_path)}
+    alt = {drawn.name: drawn.alt for drawn in all_drawn}
     assert "Tree: 10 % (8 % to 11 %) at 0; 40 % (32 % to 44 %) at 1.5; 70 %" in alt["type-along-gradient"]
     assert "Urban (10 dens, 5 females): tree 10 % (6 % to 15 %)" in alt["type-by-class"]
     assert "Rural: 25 dens with an aspect, mean direction 90° (from 350° clockwise to 100°)" in alt["aspect-by-class"]
@@ -386,8 +410,36 @@ def test_nothing_to_draw_is_said(tmp_path) -> None:
     assert not (tmp_path / "none").exists()
     assert all(one.svg is None and one.png is None and not one.alt for one in drawn)
     assert drawn[0].why_not == f"Den types along the gradient: no figure, because {why}."
-    assert "no complete row" in drawn[1].why_not
-    assert "has no column landscape_class" in drawn[4].why_not
+    assert "have no complete row" in drawn[1].why_not
+    assert drawn[2].why_not.endswith("because this was not compared.")
+    assert "lack landscape_class" in drawn[4].why_not
+
+
+def test_dens_without_a_class_are_no_figure(tmp_path) -> None:
+    """Aspects and values of dens without a class have no row to stand in."""
+    aspects = pd.DataFrame({"landscape_class": [""], "aspect_deg": [10.0]})
+    values = magnitude_block().frames | {"dens": pd.DataFrame({"landscape_class": ["elsewhere"], "value": [1.0]})}
+    drawn = drawn_all(
+        tmp_path, [Block("aspect", frames={"dens": aspects}), Block("magnitude-slope-deg", frames=values)]
+    )
+    assert "no den has both an aspect and a landscape class" in drawn[2].why_not
+    assert "no den has both a value and a landscape class" in drawn[4].why_not
+
+
+def test_no_figure_of_an_earlier_run_stays(tmp_path) -> None:
+    """What can no longer be drawn is taken away: it would tell of other dens."""
+    drawn_all(tmp_path, [share_block()])
+    other = tmp_path / "notes.svg"
+    other.touch()
+    drawn_all(tmp_path, [])
+    assert list(tmp_path.iterdir()) == [other]
+
+
+def test_shares_without_limits(tmp_path) -> None:
+    """A share without interval is drawn and told without one."""
+    frame = share_block().frames["shares"].assign(lower=np.nan, upper=np.nan)
+    (drawn,) = [one for one in drawn_all(tmp_path, [Block("type-by-class", frames={"shares": frame})]) if one.svg]
+    assert "Urban (10 dens, 5 females): tree 10 %; ground bed 20 %" in drawn.alt
 
 
 def test_one_den_can_be_drawn(tmp_path) -> None:
@@ -403,13 +455,6 @@ def test_names_the_font_lacks(tmp_path) -> None:
     """A class in a script that the font lacks gives no warning, and stands whole in the text."""
     (drawn,) = [one for one in drawn_all(tmp_path, [share_block(("森林", "बस्ती"))]) if one.svg]
     assert "森林" in drawn.alt
-
-
-def test_single_figures_refuse_what_they_cannot_draw() -> None:
-    """Called alone, a figure raises our own error."""
-    with pytest.raises(FigureError, match="no den has both an aspect and a landscape class"):
-        dens = pd.DataFrame({"landscape_class": [""], "aspect_deg": [10.0]})
-        aspects_by_class(Block("aspect", frames={"dens": dens}))
 
 
 def test_types_look_as_on_the_map() -> None:

@@ -113,7 +113,9 @@ def _compared(study: Study, kind: str, *, full: bool) -> str:
         except KeyboardInterrupt:
             shared.stopped("Nothing was written.")
     paths = study.write_comparison(comparison)
-    click.echo(f"Written: {', '.join(str(path) for path in paths)}", err=True)
+    figures = sum(path.suffix == ".svg" for path in paths)
+    tables = ", ".join(str(path) for path in paths if path.parent == study.out)
+    click.echo(f"Written: {tables}; {figures} figures, each as SVG and PNG, in {study.out / 'figures'}", err=True)
     return as_text(comparison, full=full) if kind == "txt" else WRITERS[kind](comparison)
 
 

@@ -39,8 +39,8 @@ def agreement(block: Block, *, what: str, unit: str) -> Figure:
 
     Raises
     ------
-    FigureError
-        Nothing to draw.
+    NothingToDraw
+        No row has all that is drawn.
 
     Notes
     -----
@@ -84,8 +84,8 @@ def bearing_agreement(block: Block, *, what: str = "aspect") -> Figure:
 
     Raises
     ------
-    FigureError
-        Nothing to draw.
+    NothingToDraw
+        No row has all that is drawn.
     """
     pairs = look.rows_of(block, "pairs", *_PAIRS)
     words = (

@@ -14,7 +14,6 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from densite.compare.result import Block
-from densite.errors import FigureError
 from densite.figures import look
 
 ASPECTS = "Entrance aspects by landscape class"
@@ -52,8 +51,8 @@ def aspects_by_class(block: Block, *, title: str = ASPECTS, what: str = "dens", 
 
     Raises
     ------
-    FigureError
-        Nothing to draw.
+    NothingToDraw
+        No row has all that is drawn.
     """
     dens = _dens(block)
     classes = _in_order(block, dens)
@@ -81,10 +80,7 @@ def aspects_by_class(block: Block, *, title: str = ASPECTS, what: str = "dens", 
 def _dens(block: Block) -> pd.DataFrame:
     """Return the dens with an aspect and a class."""
     dens = look.rows_of(block, "dens", "landscape_class", "aspect_deg")
-    dens = dens[dens["landscape_class"] != ""]
-    if dens.empty:
-        raise FigureError("no den has both an aspect and a landscape class")
-    return dens
+    return look.filled(block, dens[dens["landscape_class"] != ""], "no den has both an aspect and a landscape class")
 
 
 def _in_order(block: Block, dens: pd.DataFrame) -> list[str]:

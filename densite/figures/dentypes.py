@@ -47,8 +47,8 @@ def types_along_gradient(
 
     Raises
     ------
-    FigureError
-        Nothing to draw.
+    NothingToDraw
+        No row has all that is drawn.
     """
     curve, dens = look.rows_of(block, "curve", *CURVE), look.rows_of(block, "dens", "gradient", "type")
     types = list(dict.fromkeys(curve["type"]))
@@ -146,8 +146,8 @@ def shares_by_class(block: Block, *, level: str = look.LEVEL) -> Figure:
 
     Raises
     ------
-    FigureError
-        Nothing to draw.
+    NothingToDraw
+        No row has all that is drawn.
     """
     shares = look.rows_of(block, "shares", "class", "type", "dens", "share")
     classes, marks = list(dict.fromkeys(shares["class"])), look.marks(list(dict.fromkeys(shares["type"])))

@@ -11,12 +11,12 @@ from matplotlib.figure import Figure
 
 from densite.compare.question import Covariate
 from densite.compare.result import Block
-from densite.errors import FigureError
 from densite.figures.agreements import agreement, bearing_agreement, told_agreement
 from densite.figures.aspects import ASPECTS, aspects_by_class, told_aspects
 from densite.figures.dentypes import shares_by_class, told_along_gradient, told_by_class, types_along_gradient
 from densite.figures.files import save
 from densite.figures.gradient import Gradient
+from densite.figures.look import NothingToDraw
 from densite.figures.quantities import quantity_by_class, told_quantity
 
 
@@ -63,7 +63,8 @@ def draw(
     blocks : iterable of Block
         The parts of a comparison; those without a figure are passed over.
     folder : Path
-        Where the files go; made where it is missing. Files of the same name are replaced.
+        Where the files go; made where it is missing. Files of the same name are replaced, and
+        taken away where the figure can no longer be drawn.
     gradient_name, gradient_unit : str
         What the gradient measures, on the scale on which it is modelled.
     urban_is_high : bool
@@ -88,8 +89,10 @@ def _drawn(plan: _Plan, folder: Path) -> Drawn:
     """Draw and write one figure, or say why not."""
     try:
         figure, alt = plan.make(), plan.tell()
-    except FigureError as problem:
-        return Drawn(plan.name, plan.title, why_not=f"{plan.title}: no figure, because {problem}.")
+    except NothingToDraw as reason:
+        for ending in ("svg", "png"):  # of an earlier run: it would tell of other dens
+            (folder / f"{plan.name}.{ending}").unlink(missing_ok=True)
+        return Drawn(plan.name, plan.title, why_not=f"{plan.title}: no figure, because {reason}.")
     svg, png = save(figure, folder, name=plan.name, title=plan.title, alt=alt)
     return Drawn(plan.name, plan.title, alt, svg, png)
 

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from densite.figures import look
 
 _LOGARITHM = re.compile(r"^log10\(1 \+ (.+)\)$")
-_TICKS = (0, 10, 100, 1000, 10_000, 100_000)
+_LEAST_TICKS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +40,22 @@ class Gradient:
 
     def told(self, place: float) -> str:
         """Return a place on the gradient in words, in the measure's own unit."""
-        return f"{10**place - 1:.3g}" if self.log10 else f"{place:.3g}"
+        return look.number(10**place - 1 if self.log10 else place)
 
     def axis(self, axes: Axes) -> None:
         """Mark places on the horizontal axis, whose limits are set."""
         if not self.log10:
             axes.locator_params(axis="x", nbins=5)
             return
-        low, high = axes.get_xlim()
-        ticks = [tick for tick in _TICKS if low <= np.log10(1 + tick) <= high]
-        axes.set_xticks([float(np.log10(1 + tick)) for tick in ticks], [f"{tick}" for tick in ticks])
+        ticks = round_numbers(*axes.get_xlim())
+        axes.set_xticks([float(np.log10(1 + tick)) for tick in ticks], [f"{tick:g}" for tick in ticks])
+
+
+def round_numbers(low: float, high: float) -> list[int]:
+    """Return at least two round measures between two places log10(1 + measure), where there are two."""
+    for first in ((1,), (1, 2, 5), range(1, 10)):
+        ticks = [0, *(digit * 10**power for power in range(7) for digit in first)]
+        found = [tick for tick in ticks if low <= np.log10(1 + tick) <= high]
+        if len(found) >= _LEAST_TICKS:
+            break
+    return found

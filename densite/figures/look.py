@@ -17,10 +17,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.path import Path as Outline
 from matplotlib.patheffects import withStroke
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from densite.compare.result import Block, Result
-from densite.errors import FigureError
 from densite.figures.shapes import outline
 from densite.webmap.palette import DEN_SYMBOLS, OUTLINE, rgb
 
@@ -28,7 +27,6 @@ LEVEL = "95 %"
 WIDTH_MM = 160.0
 LEFT_MM = 1.5  # free edge at the left and the right of a sheet
 MM_PER_INCH = 25.4
-STEPS = 200  # places that a den can have along an axis
 LINE_MM = 3.1  # from line to line of small text
 
 INK = OUTLINE
@@ -74,6 +72,10 @@ _OTHER_DASHES = (
 # For types that the map does not know (several lumped into one): lightness between those of the map.
 _OTHER_COLOURS = ("#8d9bab", "#5a4d47", "#b9c7a8", "#6f8f3a", "#d9a3a0", "#45607a")
 _OTHER_MARKS = ("s", "^", "D", "v", "p", "h")
+
+
+class NothingToDraw(Exception):  # noqa: N818  # no error: the caller tells the reason and goes on
+    """Why a figure cannot be drawn, in words that follow 'because'."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,15 +164,20 @@ def result(block: Block, key: str) -> Result | None:
 
 def with_unit(words: str, unit: str) -> str:
     """Add a unit in square brackets, degrees as a sign; nothing for a number without unit."""
-    shown = _SIGNS.get(unit, unit)
+    shown = _SIGNS.get(unit, unit).replace("km2", "km²")
     return f"{words} [{shown}]" if shown else words
 
 
 def measured(value: float, unit: str) -> str:
     """Write a number with three digits and its unit."""
     sign = _SIGNS.get(unit, unit)
+    return f"{number(value)}{'' if sign in ('', '°') else ' '}{sign}"
+
+
+def number(value: float) -> str:
+    """Write a number with three digits, larger ones whole, without exponents."""
     text = f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
-    return f"{text}{'' if sign in ('', '°') else ' '}{sign}".replace("-", "\N{MINUS SIGN}")
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def estimated(result: Result, *, share: bool = False) -> str:
@@ -181,23 +188,11 @@ def estimated(result: Result, *, share: bool = False) -> str:
 
 
 def dots(axes: Axes, x: ArrayLike, y: ArrayLike, *, size: float) -> None:
-    """Draw one dot a den, in axes whose limits are set.
-
-    A vector file would hold every value to nine digits, in the same order in every figure, and a few
-    exact values of a den (elevation, slope, distances) give its place away. So places are no finer
-    than print shows, and their order is that of the values.
-    """
-    places = np.column_stack([_coarse(x, axes.get_xlim()), _coarse(y, axes.get_ylim())])
+    """Draw one dot a den, in the order of the values: that of the dens would link one figure to the next."""
+    places = np.column_stack([np.asarray(x, float), np.asarray(y, float)])
     places = places[np.lexsort(places.T[::-1])]
     axes.plot(*places.T, linestyle="none", marker="o", markersize=size, markerfacecolor=DOT, markeredgecolor="white",
               markeredgewidth=0.1 * size, gid="dens")  # fmt: skip
-
-
-def _coarse(values: ArrayLike, limits: tuple[float, float]) -> NDArray[np.float64]:
-    """Round values to steps of an axis."""
-    step = (limits[1] - limits[0]) / STEPS
-    rounded: NDArray[np.float64] = limits[0] + np.round((np.asarray(values, float) - limits[0]) / step) * step
-    return rounded
 
 
 def symbol_style(mark: Mark, size: float) -> dict[str, Any]:
@@ -300,23 +295,22 @@ def rows_of(block: Block, name: str, *columns: str) -> pd.DataFrame:
 
     Raises
     ------
-    FigureError
+    NothingToDraw
         There is no such frame, or it has no such column or no complete row.
     """
-    frame = block.frames.get(name)
-    if frame is None:
-        raise FigureError(_why(block, f"nothing was found for '{block.part}'"))
-    if absent := [column for column in columns if column not in frame]:
-        raise FigureError(f"the frame '{name}' of '{block.part}' has no column {', '.join(absent)}; it has: "
-                          f"{', '.join(map(str, frame.columns))}")  # fmt: skip
-    if (whole := frame.dropna(subset=list(columns))).empty:
-        raise FigureError(_why(block, f"the frame '{name}' of '{block.part}' has no complete row"))
-    return whole.reset_index(drop=True)
+    if name not in block.frames:
+        return filled(block, pd.DataFrame(), "this was not compared")
+    if absent := [column for column in columns if column not in block.frames[name]]:
+        return filled(block, pd.DataFrame(), f"the numbers of '{block.part}' ({name}) lack {', '.join(absent)}")
+    whole = block.frames[name].dropna(subset=list(columns)).reset_index(drop=True)
+    return filled(block, whole, f"the numbers of '{block.part}' ({name}) have no complete row")
 
 
-def _why(block: Block, otherwise: str) -> str:
-    """Return why the block could not say something, which is why there is nothing to draw."""
-    return block.unsaid[0].why if block.unsaid else otherwise
+def filled(block: Block, frame: pd.DataFrame, otherwise: str) -> pd.DataFrame:
+    """Return a frame that has rows; why the block could not say something is why there is nothing to draw."""
+    if frame.empty:
+        raise NothingToDraw(block.unsaid[0].why if block.unsaid else otherwise)
+    return frame
 
 
 def each(frame: pd.DataFrame) -> Iterator[Any]:

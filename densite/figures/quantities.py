@@ -9,17 +9,19 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from densite.compare.result import Block
-from densite.errors import FigureError
 from densite.figures import look
 from densite.figures.gradient import Gradient
 
 _ROW_MM, _LEAST_MM = 11.0, 40.0
 _NAMES_MM, _ROWS_MM, _TREND_MM = 31.0, 62.0, 50.0
-_DOT_MM = 1.25
+_DOTS_MM = (1.25, 1.1, 0.95, 0.8, 0.65)  # room of a dot: the largest whose columns fit is taken
+_DOT_PT = 2.4  # size of a dot in points for a mm of its room
 _STACK = 0.62  # part of a row's height that is free for dots
 _INTERVAL = 0.31  # how far below the middle of a row its median stands, in rows
+_GROUP, _MOST, _FEW = 20, 8, 5  # dens in a group along the gradient, most groups, fewest dens that are told
 
 Floats = NDArray[np.float64]
+Columns = tuple[Floats, Floats]  # where dots stand, and how many are below each
 
 
 def quantity_by_class(block: Block, *, heading: str, unit: str, gradient: Gradient, level: str = look.LEVEL) -> Figure:
@@ -40,16 +42,18 @@ def quantity_by_class(block: Block, *, heading: str, unit: str, gradient: Gradie
     Returns
     -------
     Figure
-        Every den is a dot, within half a dot of its value; dots that would touch form a
-        column. Without a trend, the classes stand alone.
+        Left: every den is a dot, within half a dot of its value; dots that would touch form a column.
+        Right: the trend, and dens in groups along the gradient. No single dens there: places on the
+        gradient would link the values of a den from figure to figure, and all of them together give
+        its place away. Without a trend, the classes stand alone.
 
     Raises
     ------
-    FigureError
-        Nothing to draw.
+    NothingToDraw
+        No row has all that is drawn.
     """
     dens, classes = _frames(block)
-    trend = _trend(block)
+    trend = _trend(block, dens)
     words = _words(len(dens), level, with_trend=trend is not None)
     height = max(_LEAST_MM, _ROW_MM * len(classes))
     with look.calm():
@@ -60,11 +64,13 @@ def quantity_by_class(block: Block, *, heading: str, unit: str, gradient: Gradie
         width = _ROWS_MM if trend is not None else look.WIDTH_MM - _NAMES_MM - 5
         axes = sheet.panel(_NAMES_MM, top, width, height)
         _rows(axes, dens, classes, width, row)
-        sheet.words(_NAMES_MM + width / 2, top + height + 5.5, look.with_unit(heading, unit), ha="center")
+        named = look.with_unit(heading, unit)
+        text = look.folded(named, int(width / 1.35), lines=2)
+        sheet.words(_NAMES_MM + width / 2, top + height + 5.5, text, ha="center", linespacing=1.1)
         if trend is not None:
             left = look.WIDTH_MM - _TREND_MM - 3
             _along(sheet.panel(left, top, _TREND_MM, height), dens, trend, gradient)
-            text = look.folded(look.with_unit(heading, unit), 42, lines=2)
+            text = look.folded(named, 42, lines=2)
             sheet.words(left - 8, top - 1, text, va="bottom", linespacing=1.1)
             text = look.folded(gradient.label, 40, lines=2)
             sheet.words(left + _TREND_MM / 2, top + height + 5.5, text, ha="center", linespacing=1.1)
@@ -76,22 +82,30 @@ def _frames(block: Block) -> tuple[pd.DataFrame, pd.DataFrame]:
     dens = look.rows_of(block, "dens", "landscape_class", "value")
     classes = look.rows_of(block, "classes", "landscape_class", "median")
     dens = dens[dens["landscape_class"].isin(classes["landscape_class"])]
-    if dens.empty:
-        raise FigureError(f"no den of '{block.part}' has both a value and a landscape class")
-    return dens, classes
+    look.filled(block, dens, "no den has both a value and a landscape class")
+    return dens, classes[classes["landscape_class"].isin(dens["landscape_class"])]
 
 
-def _trend(block: Block) -> pd.DataFrame | None:
-    """Return the trend along the gradient, or None where there is none."""
+def _trend(block: Block, dens: pd.DataFrame) -> pd.DataFrame | None:
+    """Return the trend along the gradient as far as such values can be, or None where there is none."""
     frame = block.frames.get("trend", pd.DataFrame())
-    return None if frame.empty or frame[["gradient", "value"]].isna().any(axis=None) else frame
+    if frame.empty or frame[["gradient", "value"]].isna().any(axis=None):
+        return None
+    least = 0.0 if dens["value"].min() >= 0 else -np.inf  # a line may fall below what there can be: it ends there
+    limits = frame[["lower", "upper"]].clip(lower=least)
+    return frame.assign(
+        value=frame["value"].where(frame["value"] >= least), lower=limits["lower"], upper=limits["upper"]
+    )
 
 
 def _words(dens: int, level: str, *, with_trend: bool) -> str:
-    trend = f" Right: the same dens along the gradient, with the trend and its {level} band." if with_trend else ""
+    trend = (
+        f" Right: trend along the gradient with its {level} band; dots and strokes are mean and middle half of "
+        "neighbouring dens, in groups."
+    )
     return (
-        f"Each dot is one of {dens} dens. Upright stroke and line below the dots: median and its {level} interval, "
-        f"with dens of one female kept together.{trend}"
+        f"Each small dot is one of {dens} dens. Upright stroke and line below: median and its {level} interval, with "
+        f"dens of one female kept together.{trend if with_trend else ''}"
     )
 
 
@@ -102,13 +116,23 @@ def _rows(axes: Axes, dens: pd.DataFrame, classes: pd.DataFrame, width: float, r
     axes.set_xlim(low, high)
     axes.locator_params(axis="x", nbins=6)
     axes.hlines(np.arange(len(classes)) + 0.5, low, high, color=look.HAIR, linewidth=0.5, zorder=0.5)
-    for place, one in enumerate(look.each(classes)):
-        values = np.sort(dens.loc[dens["landscape_class"] == one.landscape_class, "value"].to_numpy(float))
-        places, rise = columns(values, dot=(high - low) * _DOT_MM / width)
-        step = min(_DOT_MM / row, _STACK / max(1, rise.max()))
-        axes.plot(places, place + 0.18 - rise * step, linestyle="none", marker="o", markersize=2.7,
-                  markerfacecolor=look.DOT, markeredgecolor="white", markeredgewidth=0.25, gid="dens")  # fmt: skip
+    of_class = dens.groupby("landscape_class")["value"]
+    values = [np.sort(of_class.get_group(name).to_numpy(float)) for name in classes["landscape_class"]]
+    dot, stacks = _fitting(values, room=_STACK * row, scale=(high - low) / width)
+    for place, (one, (places, rise)) in enumerate(zip(look.each(classes), stacks, strict=True)):
+        step = min(dot / row, _STACK / max(1, rise.max()))
+        axes.plot(places, place + 0.18 - rise * step, linestyle="none", marker="o", markersize=_DOT_PT * dot,
+                  markerfacecolor=look.DOT, markeredgecolor="white", markeredgewidth=0.2 * dot, gid="dens")  # fmt: skip
         _median(axes, one.median, one.median_lower, one.median_upper, place + _INTERVAL)
+
+
+def _fitting(values: list[Floats], *, room: float, scale: float) -> tuple[float, list[Columns]]:
+    """Return the largest dot whose columns all fit into the room, else the least, and the columns. [mm]"""
+    for dot in _DOTS_MM:
+        stacks = [columns(ones, dot=scale * dot) for ones in values]
+        if max(rise.max() for _, rise in stacks) * dot <= room:
+            break
+    return dot, stacks
 
 
 def _median(axes: Axes, median: float, lower: float, upper: float, place: float) -> None:
@@ -120,12 +144,12 @@ def _median(axes: Axes, median: float, lower: float, upper: float, place: float)
 
 def _span(values: Floats) -> tuple[float, float]:
     """Return the ends of an axis with a little room on both sides."""
-    low, high = float(values.min()), float(values.max())
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
     room = 0.03 * (high - low) or max(0.05 * abs(low), 0.5)
     return low - room, high + room
 
 
-def columns(values: Floats, *, dot: float) -> tuple[Floats, Floats]:
+def columns(values: Floats, *, dot: float) -> Columns:
     """Return where dots stand when those that would touch form a column.
 
     Parameters
@@ -156,22 +180,45 @@ def columns(values: Floats, *, dot: float) -> tuple[Floats, Floats]:
 
 
 def _along(axes: Axes, dens: pd.DataFrame, trend: pd.DataFrame, gradient: Gradient) -> None:
-    """Draw the dens along the gradient with the trend and its band."""
+    """Draw the trend with its band, and the dens in groups along the gradient."""
     look.bare(axes)
-    x, line = trend["gradient"].to_numpy(float), trend["value"].to_numpy(float)
+    x, line, lower, upper = (trend[name].to_numpy(float) for name in ("gradient", "value", "lower", "upper"))
+    place, mean, low, high = grouped(dens["gradient"].to_numpy(float), dens["value"].to_numpy(float)).T
     axes.set_xlim(*_span(x))
-    values = dens["value"].to_numpy(float)
-    least = 0.0 if values.min() >= 0 else -np.inf  # a line may fall below what there can be: it ends there
-    line = np.where(line >= least, line, np.nan)
-    axes.set_ylim(*_span(np.concatenate([values, line[np.isfinite(line)]])))
-    look.dots(axes, dens["gradient"], dens["value"], size=2.3)
-    lower, upper = trend["lower"].to_numpy(float), trend["upper"].to_numpy(float)
-    axes.fill_between(x, np.maximum(lower, least), np.maximum(upper, least), color=look.BAND, alpha=0.75, linewidth=0)
+    axes.set_ylim(*_span(np.concatenate([line, lower, upper, mean, low, high])))
+    axes.fill_between(x, lower, upper, color=look.BAND, alpha=0.75, linewidth=0)
     axes.plot(x, line, color=look.INK, linewidth=1.3, gid="trend")
+    axes.vlines(place, low, high, color=look.DOT, linewidth=1.1, zorder=2.1)
+    axes.plot(place, mean, linestyle="none", marker="o", markersize=4.6, markerfacecolor=look.DOT,
+              markeredgecolor="white", markeredgewidth=0.7, gid="groups")  # fmt: skip
     gradient.axis(axes)
     axes.locator_params(axis="y", nbins=5)
     axes.tick_params(axis="y", length=0)
     axes.grid(axis="y", color=look.HAIR, linewidth=0.5)
+
+
+def grouped(gradient: Floats, value: Floats) -> Floats:
+    """Return dens in groups of about equal size along the gradient.
+
+    Parameters
+    ----------
+    gradient, value : ndarray, shape (n,)
+        Place of each den on the gradient, NaN where not known, and its value. [any units]
+
+    Returns
+    -------
+    ndarray, shape (m, 4)
+        Mean place, mean value, lower and upper quartile of the values. Dens at the same place stay
+        together; groups of fewer than 5 dens are left out.
+    """
+    known = np.isfinite(gradient)
+    place, measured = gradient[known], value[known]
+    number = int(np.clip(len(place) // _GROUP, 1, _MOST))
+    edges = np.unique(np.quantile(place, np.arange(1, number) / number)) if number > 1 else np.empty(0)
+    group = np.searchsorted(edges, place)
+    chosen = [group == one for one in range(len(edges) + 1) if (group == one).sum() >= _FEW]
+    rows = [(place[one].mean(), measured[one].mean(), *np.quantile(measured[one], (0.25, 0.75))) for one in chosen]
+    return np.array(rows).reshape(-1, 4)
 
 
 def told_quantity(block: Block, *, heading: str, unit: str, gradient: Gradient, level: str = look.LEVEL) -> str:
@@ -183,10 +230,16 @@ def told_quantity(block: Block, *, heading: str, unit: str, gradient: Gradient, 
         known = np.isfinite(one.median_lower) and np.isfinite(one.median_upper)
         said.append(f"{look.sentence_case(one.landscape_class)} ({look.sizes(int(one.dens), int(one.females))}): "
                     f"{look.measured(one.median, unit)}{limits if known else ', no interval'}.")  # fmt: skip
-    if (trend := _trend(block)) is not None:
-        ends = [
-            f"{look.measured(end.value, unit)} at {gradient.told(end.gradient)}"
-            for end in look.each(trend.iloc[[0, -1]])
-        ]
-        said.append(f"Along the gradient the trend runs from {ends[0]} to {ends[1]}.")
-    return " ".join(said)
+    trend = _trend(block, dens)
+    return " ".join(said if trend is None else [*said, _told_trend(trend, unit, gradient)])
+
+
+def _told_trend(trend: pd.DataFrame, unit: str, gradient: Gradient) -> str:
+    drawn = trend.dropna(subset=["value"])
+    if drawn.empty:
+        return "Along the gradient the trend lies below zero."
+    ends = [
+        f"{look.measured(one.value, unit)} at {gradient.told(one.gradient)}" for one in look.each(drawn.iloc[[0, -1]])
+    ]
+    beyond = "; beyond, it falls below zero" if len(drawn) < len(trend) else ""
+    return f"Along the gradient the trend runs from {ends[0]} to {ends[1]}{beyond}."
