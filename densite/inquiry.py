@@ -211,7 +211,13 @@ def _variants(
                       landscape_class=shifted.to_numpy(dtype=object))  # fmt: skip
     certain = dens["class_certain"].to_numpy(dtype=float, na_value=np.nan) == 1
     yield Variant(label="dens of certain class only", gradient=np.where(certain, _scaled(raw, log=log), np.nan),
-                  landscape_class=dens["landscape_class"].where(certain, None).to_numpy(dtype=object))  # fmt: skip
+                  landscape_class=_words(dens["landscape_class"], certain))  # fmt: skip
+
+
+def _words(names: pd.Series[Any], chosen: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Return the chosen ones of some words, None for the others and for missing ones."""
+    kept = [name if some and not pd.isna(name) else None for name, some in zip(names, chosen, strict=True)]
+    return np.array(kept, dtype=object)
 
 
 def _shifted(chosen: GradientSettings, factor: float) -> GradientSettings:
