@@ -247,6 +247,7 @@ def open_features(name: str, settings: LayerSettings, *, folder: Path) -> Featur
     where = f"layer '{name}': {path}"
     layer = _layer_name(path, settings, where)
     frame = _read_frame(path, layer, where)
+    known = _fingerprint_of_features(frame) if str(path).startswith(VIRTUAL) else fingerprint(path)
     if settings.crs is not None:
         frame = frame.set_crs(_stated_crs(settings.crs, where), allow_override=True)
     if frame.crs is None:
@@ -255,7 +256,7 @@ def open_features(name: str, settings: LayerSettings, *, folder: Path) -> Featur
     frame = frame[~(frame.geometry.is_empty | frame.geometry.isna())]
     _check_kinds(frame, name, where)
     return Features(
-        name=name, path=path, layer=layer, frame=frame, fingerprint=fingerprint(path),
+        name=name, path=path, layer=layer, frame=frame, fingerprint=known,
         year=settings.year, source=settings.source, left_out=whole - len(frame),
     )  # fmt: skip
 
@@ -265,7 +266,8 @@ def fingerprint(path: Path) -> str:
 
     Of a file up to 64 MiB the whole content is hashed; of a larger one its size, its first and its
     last MiB, so that a change in the middle of a large file that keeps its size goes unseen. A
-    folder counts as its files in order of name, a shapefile together with its companions.
+    folder counts as its files in order of name, a shapefile together with its companions. Of a raster on
+    one of GDAL's virtual file systems its header, its first and its last block are hashed.
 
     Parameters
     ----------
@@ -308,6 +310,15 @@ def _fingerprint_of_blocks(path: Path) -> str:
         last = (source.height - 1) // high, (source.width - 1) // wide
         for row, column in ((0, 0), last):
             digest.update(source.read(1, window=source.block_window(1, row, column)).tobytes())
+    return digest.hexdigest()
+
+
+def _fingerprint_of_features(frame: gpd.GeoDataFrame) -> str:
+    """Hash what was read of a vector layer that is no local file: its CRS, shapes and attributes."""
+    digest = hashlib.sha256(repr(frame.crs and frame.crs.to_wkt()).encode())
+    for shape in frame.geometry.to_wkb():
+        digest.update(shape or b"none")
+    digest.update(frame.drop(columns=frame.geometry.name).to_csv(index=False).encode())
     return digest.hexdigest()
 
 
@@ -664,9 +675,14 @@ def _source(path: Path, where: str) -> Iterator[Any]:
             yield source
     except RasterioError as error:
         told = str(error.__cause__ or error).splitlines()[0]
-        raise LayerError(
-            f"{where} cannot be read as a raster ({told}): damaged, cut off or of another kind? Copy it again"
-        ) from None
+        raise LayerError(f"{where} cannot be read as a raster ({told}): {_advice(path)}") from None
+
+
+def _advice(path: Path) -> str:
+    """Say what to do about a file that GDAL cannot read."""
+    if str(path).startswith(VIRTUAL):
+        return "is the address right, and can this machine reach it?"
+    return "damaged, cut off or of another kind? Copy it again"
 
 
 def _raster_crs(source: Any, settings: LayerSettings, where: str) -> CRS:
@@ -714,7 +730,10 @@ def _existing(name: str, settings: LayerSettings, folder: Path) -> Path:
     """Return the path of a layer's file when there is something in it."""
     if settings.path.startswith(VIRTUAL):
         if "//" in settings.path:
-            raise LayerError(f"layer '{name}': '//' in {settings.path}; write /vsicurl?url=https%3A%2F%2F... instead")
+            raise LayerError(
+                f"layer '{name}': '//' in {settings.path}; write /vsicurl?url=https%3A%2F%2F... or "
+                "/vsizip/{/folder/file.zip}/... instead"
+            )
         return Path(settings.path)
     path = folder / settings.path
     if not path.exists():
@@ -738,7 +757,7 @@ def _layer_name(path: Path, settings: LayerSettings, where: str) -> str | None:
     try:
         names = [str(row[0]) for row in pyogrio.list_layers(path)]
     except _vector_errors() as error:
-        raise LayerError(f"{where} cannot be read as a vector layer ({error})") from None
+        raise LayerError(f"{where} cannot be read as a vector layer ({error}): {_advice(path)}") from None
     listed = ", ".join(names) or "none"
     if settings.layer is not None and settings.layer not in names:
         raise LayerError(f"{where} has no layer '{settings.layer}'; its layers: {listed}")
@@ -754,7 +773,7 @@ def _read_frame(path: Path, layer: str | None, where: str) -> gpd.GeoDataFrame:
             warnings.simplefilter("ignore")  # GDAL's remarks on M values and field widths change nothing here
             frame = gpd.read_file(path, layer=layer, on_invalid="fix")
     except _vector_errors() as error:
-        raise LayerError(f"{where} cannot be read as a vector layer ({error})") from None
+        raise LayerError(f"{where} cannot be read as a vector layer ({error}): {_advice(path)}") from None
     if not isinstance(frame, gpd.GeoDataFrame):
         raise LayerError(f"{where} has no geometry: a table, not a map layer")
     return frame

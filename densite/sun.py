@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import importlib.util
 import os
-from collections.abc import Iterator, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import repeat
+from functools import partial
 from typing import Any, Literal, TypeAlias
 
 import erfa
@@ -45,8 +47,12 @@ SEMIDIAMETER_DEG = 0.26667  # of the sun, Reda & Andreas 2004, section 3.11
 STEP_CELLS = 0.25  # first step along a ray; measured errors: see horizon_at
 STEP_RATIO = 0.015  # later steps as a share of the distance
 FINE_STEPS = 16  # samples added on both sides of the highest one
-TILE_CELLS = 1024
+TILE_CELLS = 1024  # side of the squares by which points are taken together, at least
+WINDOW_CELLS = 4096  # side of what is read around them, where the reach allows it
 CHUNK_VALUES = 120_000  # samples in hand at once, so that they stay in the processor's cache
+PIECE = 32  # points in hand at once
+COMPILED_FROM = 100  # points from which compiled code pays where numba is loaded already
+COLD_FROM = 2000  # and where it must be loaded first, which takes half a second
 MAX_WINDOW_CELLS = 64_000_000  # 256 MB
 
 STEP_HOUR_ANGLE_DEG = 2.5  # 10 minutes
@@ -120,6 +126,7 @@ def horizon_at(
     reach_m: float = 10_000.0,
     refraction: float = 0.13,
     threads: int | None = None,
+    compiled: bool | None = None,
 ) -> Horizon:
     """Return how high the terrain stands around points.
 
@@ -150,6 +157,9 @@ def horizon_at(
         a flat Earth. [1]
     threads : int or None
         Number of threads; all processors, at most four, by default. The result is the same.
+    compiled : bool, optional
+        False keeps to numpy; by default many points are computed by compiled code where numba is
+        installed. The result is the same.
 
     Returns
     -------
@@ -177,11 +187,13 @@ def horizon_at(
     rays = _rays(points, dem, azimuths, reach_m, (1.0 - refraction) / (2 * EARTH_RADIUS_M))
     inside = _inside(rays.row, rays.col, dem) & np.isfinite(rays.down).all(axis=1)
     tangents, damaged = np.full((len(points), directions), np.nan), np.zeros(len(points), bool)
-    with ThreadPoolExecutor(threads or min(4, os.cpu_count() or 1)) as pool:
+    kernel = _kernel(len(points), compiled)
+    with ThreadPoolExecutor(threads or _threads()) as pool:
         for which, window in _windows(dem, rays, np.flatnonzero(inside), metres):
             here = rays.some(which, top=window.top, left=window.left)
-            parts = [here.some(part) for part in _parts(here, window)]
-            tangents[which] = np.concatenate(list(pool.map(_tangents, repeat(window), parts)))
+            look = partial(_tangents, window) if kernel is None else _compiled(kernel, window)
+            parts = (here.some(part) for part in _parts(here, window))
+            tangents[which] = np.concatenate(list(pool.map(look, parts)))
             damaged[which] = window.damaged
     angles = pd.DataFrame(np.degrees(np.arctan(tangents)), index=points.index, columns=azimuths)
     return Horizon(angles, pd.Series(_reasons(angles, rays, dem, damaged), index=points.index, dtype=object), reach_m)
@@ -315,6 +327,8 @@ def direct_sun_hours(
     end: dt.date,
     part_of_day: Sequence[PartOfDay] = PARTS,
     disc: Disc = "centre",
+    threads: int | None = None,
+    compiled: bool | None = None,
 ) -> pd.DataFrame:
     """Return how long the sun can shine on points on a mean day of a window of dates.
 
@@ -336,6 +350,11 @@ def direct_sun_hours(
         afternoon after it.
     disc : {'centre', 'upper limb'}
         Part of the sun that must stand over the horizon; almanacs take the upper limb.
+    threads : int or None
+        Number of threads; all processors, at most four, by default. The result is the same.
+    compiled : bool, optional
+        False keeps to numpy; by default many points are computed by compiled code where numba is
+        installed. The result is the same to 1e-9 h.
 
     Returns
     -------
@@ -358,22 +377,44 @@ def direct_sun_hours(
     -----
     The sun's path is followed in hour angle, 10 minutes a step; within a step it crosses the
     horizon where the difference of the two, taken as straight, is nought. Its declination is
-    computed for noon of every day at the points' mean longitude and taken as straight between noons.
+    computed for noon of every day at whole degrees of longitude, and taken as straight between them
+    and between noons: what a point gets does not depend on the others.
     """
     _check_same(points, horizon)
     _check_window(start, end, part_of_day, disc)
-    lon, lat = lon_lat(points)
     frame = pd.DataFrame(index=points.index)
-    # points without coordinates have no mean longitude, and a window of dates needs none
-    at = float(np.nanmean(lon)) if np.isfinite(lon).any() else 0.0
-    noons = _noon_declinations(start, end, at)
-    hours, unknown = _hours(lat, horizon.angles.to_numpy(), noons, SEMIDIAMETER_DEG if disc == "upper limb" else 0.0)
+    kernel = _kernel(len(points), compiled)
+    add_up = _sums if kernel is None else partial(_compiled_sums, kernel)
+    limb_deg = SEMIDIAMETER_DEG if disc == "upper limb" else 0.0
+    angles, sums = horizon.angles.to_numpy(), np.full((3, len(points), 2), np.nan)
+    with ThreadPoolExecutor(threads or _threads()) as pool:
+        for which, paths in _paths(*lon_lat(points), start, end):
+            parts = [slice(k, k + PIECE) for k in range(0, len(which), PIECE)]
+            pieces = ((paths.some(part), angles[which[part]], limb_deg) for part in parts)
+            sums[:, which] = np.concatenate(list(pool.map(add_up, *zip(*pieces, strict=True))), axis=1)
+    hours, unknown = _hours(sums, (end - start).days + 1)
     for part in part_of_day:
         column = PARTS.index(part)
         frame[f"{part}_h"] = np.where(unknown[:, column] > 0, np.nan, hours[:, column])
         frame[f"{part}_unknown_share"] = unknown[:, column]
     frame["reason"] = _sun_reasons(horizon, frame, part_of_day)
     return frame
+
+
+def _kernel(points: int, compiled: bool | None) -> Any:
+    """Return the compiled kernel if it is wanted and there; by default where the points are many enough to load it."""
+    enough = points >= (COMPILED_FROM if "numba" in sys.modules else COLD_FROM)
+    if not (enough if compiled is None else compiled) or not importlib.util.find_spec("numba"):
+        return None
+    try:
+        from densite import sunkernel
+    except ImportError:  # numba refuses a numpy that is newer than it knows
+        return None
+    return sunkernel
+
+
+def _threads() -> int:
+    return min(4, os.cpu_count() or 1)
 
 
 def _check(directions: int, reach_m: float) -> None:
@@ -436,7 +477,8 @@ def _groups(rays: _Rays, which: Ints) -> Iterator[Ints]:
     """Split points by tiles of the raster, from the first row down."""
     if not len(which):
         return
-    key_row, key_col = (np.floor(cell[which] / TILE_CELLS) for cell in (rays.row, rays.col))
+    side = max(TILE_CELLS, WINDOW_CELLS - 2 * rays.reach_m / rays.cell_m[which].min())
+    key_row, key_col = (np.floor(cell[which] / side) for cell in (rays.row, rays.col))
     order = np.lexsort((key_col, key_row))
     changes = (np.diff(key_row[order]) != 0) | (np.diff(key_col[order]) != 0)
     yield from np.split(which[order], np.flatnonzero(changes) + 1)
@@ -500,12 +542,19 @@ def _pasted(box: Box, blocks: dict[int, Singles], grid: BlockGrid, damaged: bool
         cols = slice(max(col, left), min(col + heights.shape[1], right))
         part = heights[rows.start - row : rows.stop - row, cols.start - col : cols.stop - col]
         values[rows.start - top : rows.stop - top, cols.start - left : cols.stop - left] = part
+    holed = damaged or any(np.isnan(heights.min()) for heights in blocks.values())
+    return _Window(values, top, left, _near_holes(values, box, grid) if holed else None, damaged)
+
+
+def _near_holes(values: Singles, box: Box, grid: BlockGrid) -> Flags:
+    """Tell which cells are nodata or beside it."""
+    top, _, left, _ = box
     inner = (slice(max(-top, 0), grid.shape[0] - top), slice(max(-left, 0), grid.shape[1] - left))
     # rays stay outside where the raster ends, so only holes within it can be stepped over
     holes = np.zeros(values.shape, bool)
     holes[inner] = np.isnan(values[inner])
-    near = binary_dilation(holes, np.ones((3, 3))) if holes.any() else None
-    return _Window(values, top, left, near, damaged)
+    near: Flags = binary_dilation(holes, np.ones((3, 3)))
+    return near
 
 
 def _parts(rays: _Rays, window: _Window) -> Iterator[Ints]:
@@ -523,6 +572,22 @@ def _distances(reach_cells: float) -> Floats:
     linear = np.arange(1.0, STEP_CELLS / STEP_RATIO, STEP_CELLS)
     turns = max(0, int(np.ceil(np.log(reach_cells / linear[-1]) / np.log1p(STEP_RATIO))))
     return np.concatenate([linear, linear[-1] * (1 + STEP_RATIO) ** np.arange(1.0, turns + 1)])
+
+
+def _compiled(kernel: Any, window: _Window) -> Callable[[_Rays], Floats]:
+    """Return what does for a window the same as :func:`_tangents` from compiled code."""
+    return partial(_compiled_tangents, kernel, window, kernel.highest(window.values))
+
+
+def _compiled_tangents(kernel: Any, window: _Window, tops: Singles, rays: _Rays) -> Floats:
+    where = rays.row, rays.col, rays.down, rays.right, rays.cell_m
+    cells = _distances(float(rays.reach_m / rays.cell_m.min()))
+    found: Floats = kernel.tangents(
+        window.values, tops, *where, cells, rays.reach_m, np.float32(rays.bend), FINE_STEPS
+    )  # fmt: skip
+    if window.holes is not None:
+        found[kernel.meets_hole(window.holes, *where, rays.reach_m)] = np.nan
+    return found
 
 
 def _tangents(window: _Window, rays: _Rays) -> Floats:
@@ -646,10 +711,16 @@ def _ephemeris(when: pd.DatetimeIndex, delta_t_s: float = DELTA_T_S) -> _Ephemer
 
 def _altitude_azimuth(hour_deg: Floats, declination_deg: Floats, latitude_deg: Floats) -> tuple[Floats, Floats]:
     """Return altitude, seen from the ground, without refraction, and azimuth from true north. [deg]"""
-    H, D, L = np.radians(hour_deg), np.radians(declination_deg), np.radians(latitude_deg)
-    east = -np.cos(D) * np.sin(H)
-    north = np.sin(D) * np.cos(L) - np.cos(D) * np.cos(H) * np.sin(L)
-    up = np.sin(D) * np.sin(L) + np.cos(D) * np.cos(H) * np.cos(L)
+    declination = np.radians(declination_deg)
+    return _seen(np.sin(declination), np.cos(declination), np.radians(hour_deg), np.radians(latitude_deg))
+
+
+def _seen(sine: Floats, cosine: Floats, hour: Floats, latitude: Floats) -> tuple[Floats, Floats]:
+    """Return the same by sine and cosine of the declination, hour angle [rad] and latitude [rad]."""
+    toward = cosine * np.cos(hour)
+    east = -cosine * np.sin(hour)
+    north = sine * np.cos(latitude) - toward * np.sin(latitude)
+    up = sine * np.sin(latitude) + toward * np.cos(latitude)
     across = np.hypot(east, north)
     azimuth = np.degrees(np.arctan2(east, north)) % 360.0
     return np.degrees(np.arctan2(up, across)) - PARALLAX_DEG * across, np.where(azimuth == 360.0, 0.0, azimuth)
@@ -663,6 +734,40 @@ def _refraction(altitude_deg: Floats, pressure_hpa: ArrayLike = 1010.0, temperat
     return lift
 
 
+@dataclass(frozen=True, slots=True)
+class _Paths:
+    """The sun's path over points between two whole degrees of longitude and of latitude.
+
+    ``latitude`` [rad] and ``share`` of the way to the eastern longitude are of the points, shape (n,);
+    ``hour`` angles [rad], noon among them, hold all daylight; ``sine`` and ``cosine`` of the
+    declination at both longitudes have the shape (2, days, hours).
+    """
+
+    latitude: Floats
+    share: Floats
+    hour: Floats
+    sine: Floats
+    cosine: Floats
+
+    def some(self, part: slice) -> _Paths:
+        """Return the paths over some of the points."""
+        return _Paths(self.latitude[part], self.share[part], self.hour, self.sine, self.cosine)
+
+
+def _paths(lon: Floats, lat: Floats, start: dt.date, end: dt.date) -> Iterator[tuple[Ints, _Paths]]:
+    """Follow the sun over points, by cells of whole degrees: a lattice that is the same for any points."""
+    placed = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat))
+    west, south = np.floor(lon[placed]), np.floor(lat[placed])
+    noons = {degree: _noon_declinations(start, end, degree) for degree in {*west, *(west + 1)}}
+    for x, y in sorted({*zip(west.tolist(), south.tolist(), strict=True)}):
+        which = placed[(west == x) & (south == y)]
+        sides = noons[x], noons[x + 1]
+        hour_deg = _daylight(np.array([y, y + 1]), np.concatenate(sides))
+        declination = np.radians([_over_days(side, hour_deg) for side in sides])
+        trig = np.sin(declination), np.cos(declination)
+        yield which, _Paths(np.radians(lat[which]), lon[which] - x, np.radians(hour_deg), *trig)
+
+
 def _noon_declinations(start: dt.date, end: dt.date, longitude: float) -> Floats:
     """Return the declination at mean noons from the day before the window to the day after. [deg]"""
     days = pd.date_range(pd.Timestamp(start) - pd.Timedelta(days=1), pd.Timestamp(end) + pd.Timedelta(days=1), tz="UTC")
@@ -670,30 +775,11 @@ def _noon_declinations(start: dt.date, end: dt.date, longitude: float) -> Floats
     return declinations
 
 
-def _hours(latitude: Floats, angles: Floats, noons: Floats, limb_deg: float) -> tuple[Floats, Floats]:
-    """Return mean hours of sun a day, and share of unknown hours, for day, morning and afternoon, (n, 3)."""
-    hours, unknown = np.full((len(latitude), 3), np.nan), np.full((len(latitude), 3), np.nan)
-    hour_angles = _daylight(latitude, noons)
-    declinations = _over_days(noons, hour_angles)
-    size = max(1, 4 * CHUNK_VALUES // declinations.size)
-    placed = np.flatnonzero(np.isfinite(latitude))
-    for start in range(0, len(placed), size):
-        which = placed[start : start + size]
-        altitude, azimuth = _altitude_azimuth(hour_angles, declinations[None], latitude[which, None, None])
-        altitude += limb_deg
-        altitude += _refraction(altitude)
-        level = _horizon_towards(angles[which], azimuth.reshape(len(which), -1)).reshape(azimuth.shape)
-        lit, dark = _lit(altitude, level)
-        hours[which], unknown[which] = _summed(lit, dark, _share_above(altitude), hour_angles)
-    return hours, unknown
-
-
 def _daylight(latitude: Floats, noons: Floats) -> Floats:
-    """Return hour angles, noon among them, that hold all daylight of the points and days. [deg]"""
-    L, D = np.radians(latitude[np.isfinite(latitude)]), np.radians(noons)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        cosine = (np.sin(np.radians(TWILIGHT_DEG)) - np.outer(np.sin(L), np.sin(D))) / np.outer(np.cos(L), np.cos(D))
-    widest = float(np.degrees(np.arccos(np.clip(cosine.min(initial=1.0), -1.0, 1.0))))
+    """Return hour angles, noon among them, that hold all daylight between latitudes on some days. [deg]"""
+    L, D = np.radians(np.clip(latitude, -90.0, 90.0)), np.radians(noons)
+    cosine = (np.sin(np.radians(TWILIGHT_DEG)) - np.outer(np.sin(L), np.sin(D))) / np.outer(np.cos(L), np.cos(D))
+    widest = float(np.degrees(np.arccos(np.clip(cosine.min(), -1.0, 1.0))))
     steps = min(int(np.ceil(widest / STEP_HOUR_ANGLE_DEG)), int(180 / STEP_HOUR_ANGLE_DEG))
     return STEP_HOUR_ANGLE_DEG * np.arange(-steps, steps + 1, dtype=np.float64)
 
@@ -704,6 +790,28 @@ def _over_days(noons: Floats, hour_angles: Floats) -> Floats:
     share = np.abs(hour_angles) / 360.0
     spread: Floats = noon + share * (np.where(hour_angles < 0, before, after) - noon)
     return spread
+
+
+def _compiled_sums(kernel: Any, paths: _Paths, angles: Floats, limb_deg: float) -> Floats:
+    """Return the same as :func:`_sums` from compiled code."""
+    tables = paths.latitude, paths.share, np.ascontiguousarray(angles), paths.hour, paths.sine, paths.cosine
+    sums: Floats = kernel.sums(*tables, limb_deg, PARALLAX_DEG, TWILIGHT_DEG, LOWEST_REFRACTED_DEG)
+    return sums
+
+
+def _sums(paths: _Paths, angles: Floats, limb_deg: float) -> Floats:
+    """Count steps with sun, of unknown sun, and with the sun up, before and after noon, shape (3, n, 2)."""
+    share = paths.share[:, None, None]
+    sine, cosine = (side[0] + share * (side[1] - side[0]) for side in (paths.sine, paths.cosine))
+    altitude, azimuth = _seen(sine, cosine, paths.hour, paths.latitude[:, None, None])
+    altitude += limb_deg
+    altitude += _refraction(altitude)
+    level = _horizon_towards(angles, azimuth.reshape(len(angles), -1)).reshape(azimuth.shape)
+    morning = paths.hour[:-1] < 0
+    kinds = (*_lit(altitude, level), _share_above(altitude))
+    return np.stack([[kind[..., half].sum(axis=(1, 2)) for half in (morning, ~morning)] for kind in kinds]).swapaxes(
+        1, 2
+    )
 
 
 def _share_above(height: Floats) -> Floats:
@@ -722,14 +830,10 @@ def _lit(altitude: Floats, level: Floats) -> tuple[Floats, Floats]:
     return np.where(lost | night, 0.0, share), np.where(lost, up, 0.0)
 
 
-def _summed(lit: Floats, lost: Floats, up: Floats, hour_angles: Floats) -> tuple[Floats, Floats]:
-    """Sum steps to hours a day and to shares of the sun's time, for day, morning and afternoon."""
-    morning = hour_angles[:-1] < 0
-    parts = [np.ones_like(morning), morning, ~morning]
-    step_h = STEP_HOUR_ANGLE_DEG / 15.0
-    sums = [np.stack([kind[..., part].sum(axis=(1, 2)) for part in parts], axis=1) for kind in (lit, lost, up)]
-    shares = np.divide(sums[1], sums[2], out=np.zeros_like(sums[1]), where=sums[2] > 0)
-    return sums[0] * step_h / lit.shape[1], shares
+def _hours(sums: Floats, days: int) -> tuple[Floats, Floats]:
+    """Turn counts of steps into mean hours a day and unknown shares, for day, morning and afternoon, (n, 3)."""
+    lit, lost, up = np.concatenate([sums.sum(axis=2, keepdims=True), sums], axis=2)
+    return lit * STEP_HOUR_ANGLE_DEG / 15.0 / days, np.divide(lost, up, out=np.zeros_like(lost), where=up > 0)
 
 
 def _horizon_towards(angles: Floats, azimuths: Floats) -> Floats:

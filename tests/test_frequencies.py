@@ -96,6 +96,18 @@ def test_no_variation_falls_back_to_the_number_of_females(trees: list[int], size
     assert (told.method, round(width, 4)) == (WILSON_FEMALES, 0.1611)
 
 
+@pytest.mark.parametrize(("few", "method"), [(9, WILSON_EFFECTIVE), (10, RATIO)])
+def test_few_females_with_the_type(few: int, method: str) -> None:
+    """All of thirty females have other dens; nine with the type are too few for a symmetric interval."""
+    assert clustered_share([1] * few + [0] * (30 - few), [2] * 30).method == method
+
+
+@pytest.mark.parametrize(("few", "method"), [(9, WILSON_EFFECTIVE), (10, RATIO)])
+def test_few_females_without_the_type(few: int, method: str) -> None:
+    """All of thirty females have dens of the type; nine that have others are too few."""
+    assert clustered_share([1] * few + [2] * (30 - few), [2] * 30).method == method
+
+
 def test_one_female_says_almost_nothing() -> None:
     """Nine dens of one female weigh as one."""
     told = clustered_share([9], [9])

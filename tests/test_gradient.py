@@ -299,6 +299,16 @@ def test_uncertainty_in_no_special_direction_is_seen(tmp_path: Path) -> None:
     assert found["class_could_be"].tolist() == ["town", ""]
 
 
+@pytest.mark.parametrize("away", [500, 1000])
+def test_a_hamlet_on_either_ring_is_seen(tmp_path: Path, away: int) -> None:
+    """60 m of town at the radius of uncertainty or at half of it: the den could lie there."""
+    hamlet = shapely.box(WEST + 5000 + away - 30, NORTH - 5030, WEST + 5000 + away + 30, NORTH - 4970)
+    layers: Layers = {"urban": polygons(tmp_path, "urban", [hamlet])}
+    found = landscape_at(dens((5000, 5000), uncertainty=[1000]), settings=EDGE, layers=layers, folder=tmp_path)
+    assert found["landscape_class"].tolist() == ["fringe"]
+    assert found["class_could_be"].tolist() == ["town"]
+
+
 def test_a_ring_that_leaves_the_layer_is_not_called_certain(tmp_path: Path) -> None:
     """All that can be seen is the den's class, but not all can be seen."""
     settings = PEOPLE.model_copy(update={"measure": "housing"})
@@ -377,6 +387,15 @@ def test_housing_beside_wildland_at_half_cover(tmp_path: Path) -> None:
     layers = wildland(tmp_path, density=50, codes=half)
     got = beside(tmp_path, layers, (9990, 9000), (10_010, 9000), (12_390, 9000), (12_410, 9000))
     assert got == ["intermix", "interface", "interface", "housing away from wildland"]
+
+
+def test_housing_beside_wildland_at_exactly_half_cover(tmp_path: Path) -> None:
+    """On the forest's edge half of every disc is forest, whatever the last digit says: intermix."""
+    half = np.full((200, 200), 82)
+    half[:, :100] = 41
+    layers = wildland(tmp_path, density=50, codes=half)
+    south = np.random.default_rng(0).uniform(2000, 18_000, 40)
+    assert set(beside(tmp_path, layers, *[(10_000, float(y)) for y in south])) == {"intermix"}
 
 
 @pytest.mark.parametrize(("blocks", "expected"), [(20, "interface"), (19, "housing away from wildland")])

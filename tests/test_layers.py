@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import geopandas as gpd
 import libpysal
 import numpy as np
+import pandas as pd
 import pyrosm
 import pytest
 import rasterio
@@ -15,6 +18,7 @@ from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS, Proj
+from served import served
 from shapely import LineString, Point, box
 
 from densite import layers
@@ -31,6 +35,7 @@ from densite.layers import (
     to_layer_xy,
 )
 from densite.settings import LayerSettings, Settings, StudySettings
+from densite.terrain import slope_aspect_at
 from densite.testing import write_raster
 
 UTM = "EPSG:32611"
@@ -363,3 +368,89 @@ def test_features_that_cannot_be_drawn_are_counted() -> None:
     features = open_features("buildings", said("test.osm.pbf", layer="multipolygons"), folder=folder)
     assert len(features.frame) == 2294
     assert features.left_out == 8
+
+
+# --- files that are no local files ---------------------------------------------------------------
+
+
+def lakes() -> gpd.GeoDataFrame:
+    """Two areas, one with a hole in its attributes."""
+    return gpd.GeoDataFrame({"name": ["a", None]}, geometry=[box(0, 0, 1, 1), box(2, 0, 3, 1)], crs=4326)
+
+
+@pytest.fixture(params=["vsizip", "vsicurl"])
+def elsewhere(request: pytest.FixtureRequest, dem: Path) -> Iterator[str]:
+    """What GDAL calls the folder of the raster and some areas, in an archive and on a server."""
+    lakes().to_file(dem.with_name("lakes.gpkg"))
+    if request.param == "vsicurl":
+        with served(dem.parent) as address:
+            yield address
+        return
+    with zipfile.ZipFile(dem.with_name("all.zip"), "w") as archive:
+        for name in ("dem.tif", "lakes.gpkg"):
+            archive.write(dem.with_name(name), name)
+    yield f"/vsizip/{{{dem.with_name('all.zip')}}}/"
+
+
+def test_a_raster_elsewhere_has_the_values_of_the_local_file(dem: Path, elsewhere: str) -> None:
+    """Grid and windows, from an archive and from a server."""
+    local, far = (
+        open_raster("elevation", said(path), folder=dem.parent) for path in ("dem.tif", f"{elsewhere}dem.tif")
+    )
+    assert (far.shape, far.transform, far.crs) == (local.shape, local.transform, local.crs)
+    x, y = T10 * np.random.default_rng(0).uniform(0, [60, 40], (200, 2)).T
+    spots = gpd.GeoDataFrame(geometry=gpd.points_from_xy(x, y), crs=UTM).to_crs(4326)
+    here, there = (slope_aspect_at(spots, raster) for raster in (local, far))
+    assert here["slope_deg"].notna().sum() > 100
+    pd.testing.assert_frame_equal(there, here, check_exact=True)
+
+
+def test_areas_elsewhere_are_those_of_the_local_file(dem: Path, elsewhere: str) -> None:
+    """Features are read whole; another attribute or shape is another layer."""
+    local, far = (
+        open_features("urban_edges", said(path), folder=dem.parent) for path in ("lakes.gpkg", f"{elsewhere}lakes.gpkg")
+    )
+    assert far.frame.equals(local.frame)
+    changed = [
+        lakes(),
+        lakes().assign(name=["a", "b"]),
+        lakes().translate(1).to_frame("geometry"),
+        lakes().to_crs(3857),
+    ]
+    prints = {layers._fingerprint_of_features(frame) for frame in changed}
+    assert len(prints) == 4
+    assert far.fingerprint in prints
+
+
+@pytest.mark.parametrize("what", ["dem2.tif", "lakes2.gpkg"])
+def test_nothing_at_an_address(dem: Path, elsewhere: str, what: str) -> None:
+    """One error that asks for the right address."""
+    opened = open_raster if what.endswith("tif") else open_features
+    with pytest.raises(LayerError, match=r"2\.\w+ cannot be read .*is the address right"):
+        opened("urban_edges", said(elsewhere + what), folder=dem.parent)
+
+
+def test_two_slashes_are_refused(tmp_path: Path) -> None:
+    """A path would lose one of them."""
+    with pytest.raises(LayerError, match="write /vsicurl"):
+        open_raster("elevation", said("/vsicurl/http://127.0.0.1/dem.tif"), folder=tmp_path)
+
+
+def test_a_raster_elsewhere_is_known_by_its_header_and_first_and_last_block(tmp_path: Path) -> None:
+    """The same content has the same mark at any address; other ends, nodata, place or tags have others."""
+    heights = np.arange(300.0 * 300).reshape(300, 300)  # written in several strips
+    first, last = heights.copy(), heights.copy()
+    first[0, 4], last[299, 60] = -1, -1
+    kinds = {
+        "same": (heights, T10, {}), "first": (first, T10, {}), "last": (last, T10, {}),
+        "nodata": (heights, T10, {"nodata": -9.0}), "moved": (heights, T10 * Affine.translation(1, 0), {}),
+    }  # fmt: skip
+    for name, (values, transform, more) in ({"whole": kinds["same"]} | kinds).items():
+        write_raster(tmp_path / f"{name}.tif", values, crs=UTM, transform=transform, **more)
+    with served(tmp_path) as address:
+        marks = {
+            name: open_raster("elevation", said(f"{address}{name}.tif"), folder=tmp_path).fingerprint
+            for name in ("whole", *kinds)
+        }
+    assert marks.pop("whole") == marks["same"]
+    assert len(set(marks.values())) == len(kinds)

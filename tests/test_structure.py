@@ -23,6 +23,7 @@ ROOMS = {
     "layers": 3,
     "blocks": 3,
     "blockkernel": 3,
+    "sunkernel": 4,
     "testing": 3,
     "discs": 4,
     "disckernel": 4,
