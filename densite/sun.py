@@ -5,14 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import importlib.util
 import os
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, Literal, TypeAlias
 
-import erfa
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -22,6 +20,19 @@ from scipy.ndimage import binary_dilation
 from densite.blocks import Block, BlockGrid, grid_of, visit
 from densite.errors import LayerError
 from densite.layers import Raster, cells_at, ground_jacobian, lon_lat
+from densite.sunpath import (
+    DELTA_T_S,
+    LOWEST_REFRACTED_DEG,
+    PARALLAX_DEG,
+    STEP_HOUR_ANGLE_DEG,
+    TWILIGHT_DEG,
+    Paths,
+    altitude_azimuth,
+    ephemeris_at,
+    refraction_deg,
+    seen_at,
+    sun_paths,
+)  # fmt: skip
 from densite.terrain import metres_per_unit
 
 Floats = NDArray[np.float64]
@@ -39,9 +50,6 @@ NODATA = "nodata"
 
 # The mean radius of the Earth: Moritz 2000, J. Geodesy 74:128-133, doi:10.1007/s001900050278.
 EARTH_RADIUS_M = 6_371_008.8
-# TT - UT1 in the years about 2020 (IERS, from memory); 27 s less in 1972, which moves the sun by 0.0003 deg.
-DELTA_T_S = 69.0
-PARALLAX_DEG = 8.794 / 3600  # of the sun at one astronomical unit, Reda & Andreas 2004, eq. 35
 SEMIDIAMETER_DEG = 0.26667  # of the sun, Reda & Andreas 2004, section 3.11
 
 STEP_CELLS = 0.25  # first step along a ray; measured errors: see horizon_at
@@ -51,15 +59,8 @@ TILE_CELLS = 1024  # side of the squares by which points are taken together, at 
 WINDOW_CELLS = 4096  # side of what is read around them, where the reach allows it
 CHUNK_VALUES = 120_000  # samples in hand at once, so that they stay in the processor's cache
 PIECE = 32  # points in hand at once
-COMPILED_FROM = 100  # points from which compiled code pays where numba is loaded already
-COLD_FROM = 2000  # and where it must be loaded first, which takes half a second
+COMPILED_FROM = 1000  # points; numpy does fewer before the compiled kernel is loaded
 MAX_WINDOW_CELLS = 64_000_000  # 256 MB
-
-STEP_HOUR_ANGLE_DEG = 2.5  # 10 minutes
-TWILIGHT_DEG = -1.5  # below this no sun is seen over any horizon that counts
-LOWEST_REFRACTED_DEG = -1.0
-TICKS_PER_DAY = 86_400 * 10**9
-JULIAN_1970 = 2_440_587.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +188,7 @@ def horizon_at(
     rays = _rays(points, dem, azimuths, reach_m, (1.0 - refraction) / (2 * EARTH_RADIUS_M))
     inside = _inside(rays.row, rays.col, dem) & np.isfinite(rays.down).all(axis=1)
     tangents, damaged = np.full((len(points), directions), np.nan), np.zeros(len(points), bool)
-    kernel = _kernel(len(points), compiled)
+    kernel = _kernel(len(points) >= COMPILED_FROM if compiled is None else compiled)
     with ThreadPoolExecutor(threads or _threads()) as pool:
         for which, window in _windows(dem, rays, np.flatnonzero(inside), metres):
             here = rays.some(which, top=window.top, left=window.left)
@@ -234,10 +235,10 @@ def sun_position(
     algorithm for solar radiation applications, Solar Energy 76:577-589,
     doi:10.1016/j.solener.2003.12.003, whose worked example is met to 0.0001 deg.
     """
-    ephemeris = _ephemeris(pd.DatetimeIndex(np.atleast_1d(pd.to_datetime(when, utc=True))), delta_t_s)
+    ephemeris = ephemeris_at(pd.DatetimeIndex(np.atleast_1d(pd.to_datetime(when, utc=True))), delta_t_s)
     hour_angle = ephemeris.greenwich_deg + np.asarray(longitude, float)
-    altitude, azimuth = _altitude_azimuth(hour_angle, ephemeris.declination_deg, np.asarray(latitude, float))
-    lifted = altitude + _refraction(altitude, pressure_hpa, temperature_c)
+    altitude, azimuth = altitude_azimuth(hour_angle, ephemeris.declination_deg, np.asarray(latitude, float))
+    lifted = altitude + refraction_deg(altitude, pressure_hpa, temperature_c)
     return 90.0 - lifted, azimuth
 
 
@@ -383,12 +384,12 @@ def direct_sun_hours(
     _check_same(points, horizon)
     _check_window(start, end, part_of_day, disc)
     frame = pd.DataFrame(index=points.index)
-    kernel = _kernel(len(points), compiled)
+    kernel = _kernel(len(points) >= COMPILED_FROM if compiled is None else compiled)
     add_up = _sums if kernel is None else partial(_compiled_sums, kernel)
     limb_deg = SEMIDIAMETER_DEG if disc == "upper limb" else 0.0
     angles, sums = horizon.angles.to_numpy(), np.full((3, len(points), 2), np.nan)
     with ThreadPoolExecutor(threads or _threads()) as pool:
-        for which, paths in _paths(*lon_lat(points), start, end):
+        for which, paths in sun_paths(*lon_lat(points), start, end):
             parts = [slice(k, k + PIECE) for k in range(0, len(which), PIECE)]
             pieces = ((paths.some(part), angles[which[part]], limb_deg) for part in parts)
             sums[:, which] = np.concatenate(list(pool.map(add_up, *zip(*pieces, strict=True))), axis=1)
@@ -401,16 +402,15 @@ def direct_sun_hours(
     return frame
 
 
-def _kernel(points: int, compiled: bool | None) -> Any:
-    """Return the compiled kernel if it is wanted and there; by default where the points are many enough to load it."""
-    enough = points >= (COMPILED_FROM if "numba" in sys.modules else COLD_FROM)
-    if not (enough if compiled is None else compiled) or not importlib.util.find_spec("numba"):
-        return None
-    try:
-        from densite import sunkernel
-    except ImportError:  # numba refuses a numpy that is newer than it knows
-        return None
-    return sunkernel
+def _kernel(compiled: bool) -> Any:
+    """Return the module of compiled code if it is wanted and there, else None."""
+    if compiled and importlib.util.find_spec("numba"):
+        try:
+            from densite import sunkernel  # loading the compiler takes longer than a few points
+        except ImportError:  # numba refuses a numpy that is newer than it knows
+            return None
+        return sunkernel
+    return None
 
 
 def _threads() -> int:
@@ -687,131 +687,25 @@ def _reasons(angles: pd.DataFrame, rays: _Rays, dem: Raster, damaged: Flags) -> 
     return reasons
 
 
-@dataclass(frozen=True, slots=True)
-class _Ephemeris:
-    """Hour angle at Greenwich and declination of the sun as seen from the Earth's centre. [deg]"""
-
-    greenwich_deg: Floats
-    declination_deg: Floats
-
-
-def _ephemeris(when: pd.DatetimeIndex, delta_t_s: float = DELTA_T_S) -> _Ephemeris:
-    days, ticks = np.divmod(when.as_unit("ns").asi8, TICKS_PER_DAY)
-    universal = JULIAN_1970 + days, ticks / TICKS_PER_DAY
-    terrestrial = universal[0], universal[1] + delta_t_s / 86_400
-    from_sun, from_centre = erfa.epv00(*terrestrial)
-    distance = np.linalg.norm(from_sun["p"], axis=-1)
-    speed = from_centre["v"] * erfa.AULT / erfa.DAYSEC  # from au/day to the speed of light
-    slowing = np.sqrt(1 - (speed**2).sum(axis=-1))
-    seen = erfa.ab(-from_sun["p"] / distance[:, None], speed, distance, slowing)
-    ascension, declination = erfa.c2s(erfa.rxp(erfa.pnm06a(*terrestrial), seen))
-    hour = np.degrees(erfa.gst06a(*universal, *terrestrial) - ascension)
-    return _Ephemeris(hour, np.degrees(declination))
-
-
-def _altitude_azimuth(hour_deg: Floats, declination_deg: Floats, latitude_deg: Floats) -> tuple[Floats, Floats]:
-    """Return altitude, seen from the ground, without refraction, and azimuth from true north. [deg]"""
-    declination = np.radians(declination_deg)
-    return _seen(np.sin(declination), np.cos(declination), np.radians(hour_deg), np.radians(latitude_deg))
-
-
-def _seen(sine: Floats, cosine: Floats, hour: Floats, latitude: Floats) -> tuple[Floats, Floats]:
-    """Return the same by sine and cosine of the declination, hour angle [rad] and latitude [rad]."""
-    toward = cosine * np.cos(hour)
-    east = -cosine * np.sin(hour)
-    north = sine * np.cos(latitude) - toward * np.sin(latitude)
-    up = sine * np.sin(latitude) + toward * np.cos(latitude)
-    across = np.hypot(east, north)
-    azimuth = np.degrees(np.arctan2(east, north)) % 360.0
-    return np.degrees(np.arctan2(up, across)) - PARALLAX_DEG * across, np.where(azimuth == 360.0, 0.0, azimuth)
-
-
-def _refraction(altitude_deg: Floats, pressure_hpa: ArrayLike = 1010.0, temperature_c: ArrayLike = 10.0) -> Floats:
-    """Return by how much air lifts the sun: Reda & Andreas 2004, eq. 42. [deg]"""
-    low = np.maximum(altitude_deg, LOWEST_REFRACTED_DEG)
-    air = np.asarray(pressure_hpa, float) / 1010 * 283 / (273 + np.asarray(temperature_c, float))
-    lift: Floats = air * 1.02 / (60 * np.tan(np.radians(low + 10.3 / (low + 5.11))))
-    return lift
-
-
-@dataclass(frozen=True, slots=True)
-class _Paths:
-    """The sun's path over points between two whole degrees of longitude and of latitude.
-
-    ``latitude`` [rad] and ``share`` of the way to the eastern longitude are of the points, shape (n,);
-    ``hour`` angles [rad], noon among them, hold all daylight; ``sine`` and ``cosine`` of the
-    declination at both longitudes have the shape (2, days, hours).
-    """
-
-    latitude: Floats
-    share: Floats
-    hour: Floats
-    sine: Floats
-    cosine: Floats
-
-    def some(self, part: slice) -> _Paths:
-        """Return the paths over some of the points."""
-        return _Paths(self.latitude[part], self.share[part], self.hour, self.sine, self.cosine)
-
-
-def _paths(lon: Floats, lat: Floats, start: dt.date, end: dt.date) -> Iterator[tuple[Ints, _Paths]]:
-    """Follow the sun over points, by cells of whole degrees: a lattice that is the same for any points."""
-    placed = np.flatnonzero(np.isfinite(lon) & np.isfinite(lat))
-    west, south = np.floor(lon[placed]), np.floor(lat[placed])
-    noons = {degree: _noon_declinations(start, end, degree) for degree in {*west, *(west + 1)}}
-    for x, y in sorted({*zip(west.tolist(), south.tolist(), strict=True)}):
-        which = placed[(west == x) & (south == y)]
-        sides = noons[x], noons[x + 1]
-        hour_deg = _daylight(np.array([y, y + 1]), np.concatenate(sides))
-        declination = np.radians([_over_days(side, hour_deg) for side in sides])
-        trig = np.sin(declination), np.cos(declination)
-        yield which, _Paths(np.radians(lat[which]), lon[which] - x, np.radians(hour_deg), *trig)
-
-
-def _noon_declinations(start: dt.date, end: dt.date, longitude: float) -> Floats:
-    """Return the declination at mean noons from the day before the window to the day after. [deg]"""
-    days = pd.date_range(pd.Timestamp(start) - pd.Timedelta(days=1), pd.Timestamp(end) + pd.Timedelta(days=1), tz="UTC")
-    declinations: Floats = _ephemeris(days + pd.Timedelta(hours=12 - longitude / 15)).declination_deg
-    return declinations
-
-
-def _daylight(latitude: Floats, noons: Floats) -> Floats:
-    """Return hour angles, noon among them, that hold all daylight between latitudes on some days. [deg]"""
-    L, D = np.radians(np.clip(latitude, -90.0, 90.0)), np.radians(noons)
-    cosine = (np.sin(np.radians(TWILIGHT_DEG)) - np.outer(np.sin(L), np.sin(D))) / np.outer(np.cos(L), np.cos(D))
-    widest = float(np.degrees(np.arccos(np.clip(cosine.min(), -1.0, 1.0))))
-    steps = min(int(np.ceil(widest / STEP_HOUR_ANGLE_DEG)), int(180 / STEP_HOUR_ANGLE_DEG))
-    return STEP_HOUR_ANGLE_DEG * np.arange(-steps, steps + 1, dtype=np.float64)
-
-
-def _over_days(noons: Floats, hour_angles: Floats) -> Floats:
-    """Spread declinations from noons over the hours of the days between, shape (days, hours). [deg]"""
-    before, noon, after = noons[:-2, None], noons[1:-1, None], noons[2:, None]
-    share = np.abs(hour_angles) / 360.0
-    spread: Floats = noon + share * (np.where(hour_angles < 0, before, after) - noon)
-    return spread
-
-
-def _compiled_sums(kernel: Any, paths: _Paths, angles: Floats, limb_deg: float) -> Floats:
+def _compiled_sums(kernel: Any, paths: Paths, angles: Floats, limb_deg: float) -> Floats:
     """Return the same as :func:`_sums` from compiled code."""
     tables = paths.latitude, paths.share, np.ascontiguousarray(angles), paths.hour, paths.sine, paths.cosine
     sums: Floats = kernel.sums(*tables, limb_deg, PARALLAX_DEG, TWILIGHT_DEG, LOWEST_REFRACTED_DEG)
     return sums
 
 
-def _sums(paths: _Paths, angles: Floats, limb_deg: float) -> Floats:
+def _sums(paths: Paths, angles: Floats, limb_deg: float) -> Floats:
     """Count steps with sun, of unknown sun, and with the sun up, before and after noon, shape (3, n, 2)."""
     share = paths.share[:, None, None]
     sine, cosine = (side[0] + share * (side[1] - side[0]) for side in (paths.sine, paths.cosine))
-    altitude, azimuth = _seen(sine, cosine, paths.hour, paths.latitude[:, None, None])
+    altitude, azimuth = seen_at(sine, cosine, paths.hour, paths.latitude[:, None, None])
     altitude += limb_deg
-    altitude += _refraction(altitude)
+    altitude += refraction_deg(altitude)
     level = _horizon_towards(angles, azimuth.reshape(len(angles), -1)).reshape(azimuth.shape)
     morning = paths.hour[:-1] < 0
     kinds = (*_lit(altitude, level), _share_above(altitude))
-    return np.stack([[kind[..., half].sum(axis=(1, 2)) for half in (morning, ~morning)] for kind in kinds]).swapaxes(
-        1, 2
-    )
+    halves = [[kind[..., half].sum(axis=(1, 2)) for half in (morning, ~morning)] for kind in kinds]
+    return np.array(halves).swapaxes(1, 2)
 
 
 def _share_above(height: Floats) -> Floats:

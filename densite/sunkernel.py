@@ -228,15 +228,16 @@ def sums(
     ndarray, shape (3, n, 2)
     """
     found = np.zeros((3, len(latitude), 2))
-    ups, heights, levels, clear, dim, lowest_sine, highest_sine = np.empty((7, len(hour)))
-    for h in range(len(hour)):
-        lowest_sine[h], highest_sine[h] = sine[:, :, h].min(), sine[:, :, h].max()
+    ups, heights, levels, clear, dim = np.empty((5, len(hour)))
     sin_hour, cos_hour = np.sin(hour), np.cos(hour)
     risen, set_ = math.sin(math.radians(ROUNDING_DEG)), math.sin(math.radians(twilight - LIFT_DEG))
+    low, high = np.empty((2, len(hour)))
+    for h in range(len(hour)):
+        low[h], high[h] = sine[:, :, h].min(), sine[:, :, h].max()
     for k in range(len(latitude)):
         sin_lat, cos_lat = math.sin(latitude[k]), math.cos(latitude[k])
         for h in range(len(hour)):
-            clear[h], dim[h] = _bounds(latitude[k], angles[k], hour[h], lowest_sine[h], highest_sine[h])
+            clear[h], dim[h] = _bounds(latitude[k], angles[k], hour[h], low[h], high[h])
         for day in range(sine.shape[1]):
             sin_sun = sine[0, day] + share[k] * (sine[1, day] - sine[0, day])
             cos_sun = cosine[0, day] + share[k] * (cosine[1, day] - cosine[0, day])

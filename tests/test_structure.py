@@ -24,6 +24,7 @@ ROOMS = {
     "blocks": 3,
     "blockkernel": 3,
     "sunkernel": 4,
+    "sunpath": 4,
     "testing": 3,
     "discs": 4,
     "disckernel": 4,
