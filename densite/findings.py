@@ -246,4 +246,4 @@ def _chance(p: float | None) -> str:
     """Write a p-value: four digits where small, else two."""
     if p is None:
         return ""
-    return f"{p:.4f}" if p < 0.0995 else f"{p:.2f}"
+    return "<0.0001" if p < 0.00005 else f"{p:.4f}" if p < 0.0995 else f"{p:.2f}"

@@ -20,7 +20,7 @@ from densite.errors import SettingsError
 from densite.gradient import MEASURES, classify, definition, landscape_at, scheme_of
 from densite.layers import Features, Raster
 from densite.settings import CompareSettings, GradientSettings, Settings
-from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term
+from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term, recognised, spelled
 from densite.terrain import slope_aspect_at
 
 Floats = NDArray[np.float64]
@@ -90,7 +90,7 @@ def ask(
         gradient_unit=f"log10 of {measure.unit}" if log else measure.unit,
         urban_is_high=measure.urban_is_high, definition=definition(settings.gradient), classes=tuple(classes),
         contrast=chosen.contrast, covariates=tuple(_covariates(dens, chosen)),
-        available_deg=aspects, available=told, twice=_described_twice(visits, sample),
+        available_deg=aspects, available=told, twice=_described_twice(visits, sample, settings.intake.columns),
         variants=tuple(_variants(placed, raw, settings, layers, folder)),
         x_m=projected.x.to_numpy(), y_m=projected.y.to_numpy(),
     )  # fmt: skip
@@ -136,9 +136,15 @@ def _covariates(dens: pd.DataFrame, chosen: CompareSettings) -> Iterator[Covaria
 
 def _term_of(column: str) -> Term | None:
     """Return the term of a column of numbers, whose name may go on with a class and a radius."""
-    terms = {term.name: term for term in (*DEN_TERMS, *KEPT_TERMS, *DERIVED_TERMS) if term.kind in ("number", "share")}
+    terms = {term.name: term for term in (*DEN_TERMS, *KEPT_TERMS, *DERIVED_TERMS) if _is_compared(term)}
     parts = column.split("_")
     return next((terms[name] for n in range(len(parts), 0, -1) if (name := "_".join(parts[:n])) in terms), None)
+
+
+def _is_compared(term: Term) -> bool:
+    """Tell whether a mean of a term's values has a meaning: not of bearings, nor of what tells of the record."""
+    of_record = ("source_line", "declination_deg", "gradient", "gradient_missing_share", "uncertainty_m")
+    return term.kind in ("number", "share") and "aspect" not in term.name and term.name not in of_record
 
 
 def _columns_of(name: str, dens: pd.DataFrame) -> list[str]:
@@ -174,9 +180,10 @@ def _available(settings: Settings, layers: Layers, folder: Path) -> tuple[Floats
     return found, f"{len(found)} random points in the study boundary, seed {chosen.seed}"
 
 
-def _described_twice(visits: pd.DataFrame, sample: Sample) -> pd.DataFrame:
+def _described_twice(visits: pd.DataFrame, sample: Sample, columns: Mapping[str, str]) -> pd.DataFrame:
     """Return the types that two observers gave to the same den, in the order of their visits, and its female."""
-    kinds = pd.Series([_type_in(row) for row in visits["as_recorded"]], index=visits.index, dtype="object")
+    headings = {**recognised(), **{spelled(heading): term for heading, term in columns.items()}}
+    kinds = pd.Series([_type_in(row, headings) for row in visits["as_recorded"]], index=visits.index, dtype="object")
     said = visits.assign(kind=kinds, who=visits["observer"].fillna("").str.strip())
     said = said.loc[said["kind"].notna() & (said["who"] != "")].drop_duplicates(["den_id", "who"])
     said = said.assign(turn=said.groupby("den_id").cumcount())
@@ -186,10 +193,12 @@ def _described_twice(visits: pd.DataFrame, sample: Sample) -> pd.DataFrame:
     return pairs.assign(female=whose.reindex(pairs.index).fillna("").to_numpy())
 
 
-def _type_in(row: Any) -> str | None:
+def _type_in(row: Any, headings: Mapping[str, str]) -> str | None:
     """Return the den type in a crew's row as it was recorded, None where it holds none of the known ones."""
-    text = str((json.loads(row) if isinstance(row, str) else {}).get("den_type", "")).strip().lower()
-    return text if text in DEN_TYPES else None
+    cells = json.loads(row) if isinstance(row, str) else {}
+    said = next((text for heading, text in cells.items() if headings.get(spelled(heading)) == "den_type"), "")
+    kind = spelled(str(said)).strip()
+    return kind if kind in DEN_TYPES else None
 
 
 def _variants(

@@ -162,7 +162,7 @@ class CompareSettings(_Part):
     """What is compared and how, chosen before looking at the results."""
 
     seed: int = Field(default=1, ge=0)
-    permutations: int = Field(default=9999, ge=99, le=1_000_000)
+    permutations: int = Field(default=9999, ge=999, le=1_000_000)
     bootstraps: int = Field(default=1999, ge=199, le=100_000)
     confidence: float = Field(default=0.95, gt=0.5, lt=1)
     reuse: Literal["once", "each winter"] = "once"

@@ -81,10 +81,18 @@ def test_permutation_over_females_is_that_of_brute_force() -> None:
     aspect, code = np.array([10, 40, 350, 80, 95, 60, 120, 200.0]), np.array([0, 0, 1, 2, 3, 4, 4, 5])
     klass, vectors = np.array([0, 0, 0, 0, 1, 1, 1, 1]), unit_vectors(aspect)
 
+    # the two females with two dens: the mean product of their dens' deviations over the mean square
+    off = vectors - vectors.mean()
+    pairs = [(off[0] * off[1].conjugate()).real, (off[5] * off[6].conjugate()).real]
+    alike = np.mean(pairs) / np.mean(np.abs(off) ** 2)
+    weights = np.where(np.isin(code, (0, 4)), 1 / (1 + max(alike, -0.5)), 1.0)
+
     def share(labels: NDArray[np.int64]) -> float:
-        parts = [vectors[labels == each] for each in (0, 1)]
-        whole = abs(vectors.sum()) ** 2 / 8
-        return float((sum(abs(p.sum()) ** 2 / len(p) for p in parts) - whole) / (8 - whole))
+        parts = [labels == each for each in (0, 1)]
+        total = weights.sum()
+        whole = abs((weights * vectors).sum()) ** 2 / total
+        between = sum(abs((weights * vectors)[part].sum()) ** 2 / weights[part].sum() for part in parts)
+        return float((between - whole) / (total - whole))
 
     every = [np.isin(np.arange(6), who, invert=True).astype(int)[code] for who in itertools.combinations(range(6), 3)]
     exact = np.mean([share(labels) >= share(klass) - 1e-9 for labels in every])

@@ -14,7 +14,7 @@ from made_questions import CLASSES, only, question
 
 from densite.compare import Chance, Comparison, Question, compare
 from densite.compare.comparison import steps
-from densite.compare.result import AS_IF_INDEPENDENT
+from densite.compare.result import AS_IF_INDEPENDENT, Result
 from densite.errors import StatisticsError
 
 CHANCE = Chance(permutations=499, bootstraps=299)
@@ -66,10 +66,16 @@ def test_the_family_is_declared_and_adjusted_by_holm(whole) -> None:
     keys = named[2].split(", ")
     row = {r.key: r for r in whole.results}
     assert int(named[1]) == len(keys)
-    assert {r.key for r in whole.results if r.p_adjusted is not None} == {*keys, "type-along-gradient/test"}
+    cells = ("type-by-class/cell/", "type-by-class/residual/")  # adjusted among themselves
+    tests = {r.key for r in whole.results if r.p_adjusted is not None and not r.key.startswith(cells)}
+    assert tests == {*keys, "type-along-gradient/test"} == {r.key for r in whole.results if _tests_something(r)}
     least = min(row[key].p for key in keys)
     assert min(row[key].p_adjusted for key in keys) == pytest.approx(len(keys) * least)
     assert row["type-along-gradient/test"].p_adjusted == row["type-along-gradient/test"].p
+
+
+def _tests_something(result: Result) -> bool:
+    return result.headline and result.p is not None and result.part not in ("spatial", "collinearity")
 
 
 def test_the_answer_stands_on_rows(whole) -> None:
@@ -105,8 +111,38 @@ def test_toward_people_where_the_measure_falls_to_town() -> None:
     turned = replace(asked, gradient=3 - asked.gradient, urban_is_high=False, gradient_name="distance to town",
                      gradient_unit="km", variants=())  # fmt: skip
     text = " ".join(sentence.text for sentence in compared(turned).answer)
-    assert "brush dens rose" in text
-    assert "Slope of the DEM fell toward people" in text
+    assert re.search(r"brush dens rose from \d % to \d\d %", text)
+    assert re.search(r"Slope of the DEM fell toward people \(-", text)
+
+
+def test_names_that_spell_alike_keep_their_rows() -> None:
+    """Types 'tree+' and 'tree-' and classes in another script have keys of their own."""
+    asked = question(females=25)
+    types = {"tree": "tree+", "brush": "tree-", "ground bed": "ground bed", "rock ledge": "rock/ledge"}
+    places = {"urban": "город", "mixed": "пригород", "rural": "село"}
+    frame = asked.sample.frame.replace({"den_type": types, "landscape_class": places})
+    sample = replace(asked.sample, frame=frame, types=tuple(types.values()))
+    found = compared(replace(asked, sample=sample, classes=tuple(places.values()), contrast="tree+", variants=()))
+    keys = [r.key for r in found.results]
+    assert len(set(keys)) == len(keys)
+    assert "type-by-class/share/село/ground-bed" in keys
+    assert any("rock/ledge dens" in sentence.text for sentence in found.answer)
+
+
+def test_few_females_are_no_proof() -> None:
+    """Many dens of five females: no test, and the answer says nothing differs or rises."""
+    asked = question()
+    sizes = asked.sample.frame["female"].value_counts()
+    found = compared(only(asked, asked.sample.frame["female"].isin(sizes.index[:5]).to_numpy()))
+    assert not [r.key for r in found.results if r.headline and r.p is not None and r.part != "spatial"]
+    assert any("6 are needed" in told.why for told in found.unsaid)
+    assert "toward people" not in " ".join(sentence.text for sentence in found.answer)
+
+
+def test_dens_without_females_are_said_to_be_taken_as_independent() -> None:
+    """Where most females are unknown the answer warns."""
+    text = " ".join(s.text for s in compared(_with(question(females=25), female="")).answer)
+    assert "nearly those of independent dens" in text
 
 
 def test_the_same_seed_gives_the_same_numbers(whole) -> None:

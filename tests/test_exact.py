@@ -44,6 +44,16 @@ def test_two_by_two_as_scipy(cells) -> None:
     assert p_of(table) == pytest.approx(stats.fisher_exact(table).pvalue, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    "table", [[[3, 1, 1], [0, 4, 2]], [[5, 9], [12, 3]], [[4, 2, 6], [3, 3, 3], [5, 1, 2]], [[4, 1], [2, 6], [3, 3]]]
+)
+def test_the_number_of_tables_is_foreseen(table) -> None:
+    """About as many as counting finds, so that none are counted in vain."""
+    rows, columns = np.array(table).sum(axis=1), np.array(table).sum(axis=0)
+    counted = len(exact._counted(rows, columns))
+    assert counted / 2 < exact._about(rows, columns) < counted * 2
+
+
 def test_drawn_tables_count_ties(monkeypatch) -> None:
     """Drawn, the small table of many equally likely ones has the p that counting gives."""
     table = np.array([[3, 1, 1], [0, 4, 2]])

@@ -26,6 +26,8 @@ path = "dem.tif"
 path = "housing.tif"
 [layers.boundary]
 path = "area.gpkg"
+[intake.columns]
+"Kind of den" = "den_type"
 [compare]
 available = 200
 radii_m = [500, 1000]
@@ -61,12 +63,15 @@ def dens() -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(columns, geometry=points, crs=4326, index=["a", "b", "c"])
 
 
+HEADINGS = ("den_type", "Den type", "Kind of den")  # as densite, as listed, and as one study's sheets have it
+
+
 def visits(*rows: tuple[str, str, str, str]) -> pd.DataFrame:
     """Visits of den, female, observer and den type as recorded."""
     return pd.DataFrame({
         "den_id": [r[0] for r in rows], "female": [r[1] for r in rows], "observer": [r[2] for r in rows],
         "observed_on": [f"2020-01-{day:02d}" for day in range(1, len(rows) + 1)],
-        "as_recorded": [json.dumps({"den_type": r[3]}) for r in rows],
+        "as_recorded": [json.dumps({heading: r[3]}) for heading, r in zip(HEADINGS * 9, rows, strict=False)],
     })  # fmt: skip
 
 
@@ -128,6 +133,7 @@ def test_choices_are_followed(folder) -> None:
     [
         ('covariates = ["wind"]\n', SettingsError, "no values 'wind'; there are"),
         ('covariates = ["den_type"]\n', SettingsError, "no values 'den_type'"),
+        ('covariates = ["aspect_deg"]\n', SettingsError, "no values 'aspect_deg'"),
         ('contrast = "cave"\n', SettingsError, "contrast 'cave' is no den type; types: tree"),
         ('[compare.lump]\nx = ["cave"]\n', StatisticsError, "'cave' is no den type"),
         ('scale = "log"\n[gradient]\nmeasure = "urban_edge"\nscheme = "breaks"\nbreaks = [0]\nnames = ["a", "b"]\n',

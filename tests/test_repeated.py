@@ -207,8 +207,8 @@ def test_firm_females_have_no_bounded_spread() -> None:
         ([], [], [], "no den has both"),
         (["brush", "brush"], [1.0, 2.0], ["a", "b"], "every den is of one type: not tree"),
         (["tree", "brush"], [2.0, 2.0], ["a", "b"], "the same at every den"),
-        (["tree", "brush"], [1.0, 2.0], ["a", "a"], "one female"),
-        (["tree", "brush"], [1.0, 2.0], ["a", "b"], "an odds ratio asks for 5 dens of 3 females"),
+        (["tree", "brush"], [1.0, 2.0], ["a", "a"], "of 1 female; 6 are needed"),
+        (["tree", "brush"] * 3, [1.0, 2.0] * 3, list("abcdef"), "an odds ratio asks for 5 dens of 3 females"),
     ],
 )
 def test_what_cannot_be_said(kind, x, female, why) -> None:

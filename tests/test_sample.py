@@ -113,3 +113,16 @@ def test_winters_are_named_by_their_january() -> None:
     """July belongs to the winter before, August to the next."""
     found = winter_of(pd.Series(["2020-07-31", "2020-08-01", None, "2021-01-31"]))
     assert found.tolist() == [2020, 2021, pd.NA, 2021]
+
+
+def test_the_first_den_of_a_winter_is_the_first_by_date() -> None:
+    """Though its label comes later; and an undated visit is no further use."""
+    dens = DENS.iloc[:2]
+    visits = pd.DataFrame(
+        [("a", "OB-001", "2020-03-01"), ("b", "OB-001", "2020-01-05"), ("b", "OB-001", None)],
+        columns=["den_id", "female", "observed_on"],
+    )
+    first = sample_of(dens, visits, types=TYPES, rules=Rules(moved="first"))
+    assert rows(first) == [("b", "OB-001", 2020)]
+    each = sample_of(dens, visits, types=TYPES, rules=Rules(reuse="each winter"))
+    assert rows(each) == [("a", "OB-001", 2020), ("b", "OB-001", 2020)]

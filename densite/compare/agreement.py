@@ -467,7 +467,7 @@ def _say_kappa(
     half = float(stats.norm.ppf(0.5 + chance.confidence / 2)) * _kappa_error(tables[0])
     ends = (max(float(told[0]) - half, -1.0), min(float(told[0]) + half, 1.0))
     entries.say(
-        "kappa-as-dens", limits=ends if half > 0 else None, proof="dens", interval="large-sample error, normal",
+        "kappa-as-dens", limits=ends if half > 1e-9 else None, proof="dens", interval="large-sample error, normal",
         assumes=f"{AS_IF_INDEPENDENT}; many dens", source=f"{COHEN}; {FLEISS}", **common,
     )  # fmt: skip
 

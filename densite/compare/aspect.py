@@ -13,6 +13,7 @@ from scipy import stats
 
 from densite.compare import circular
 from densite.compare.circular import Complexes, Limits
+from densite.compare.fidelity import value_weights
 from densite.compare.resample import (
     Chance,
     Females,
@@ -23,6 +24,7 @@ from densite.compare.resample import (
     permutation_rule,
     permuted_classes,
     permuted_gradient,
+    too_few,
 )
 from densite.compare.result import AS_IF_INDEPENDENT, Block, Result, Unsaid
 from densite.errors import StatisticsError
@@ -37,6 +39,7 @@ CELLS = 500_000  # draws x dens held at a time
 ENDS = (10, 90)  # percentiles of the gradient at which directions are told [%]
 
 BEARING = "degrees clockwise from true north"
+EFFECTIVE = "the dens of each female counted as her effective number, by how alike they face"
 FEMALES = "females are independent of each other; dens of one female need not be"
 JACKKNIFE = (
     "leaving out one female at a time, arcsine form, t with females - 1 degrees of freedom; clockwise from lower"
@@ -198,7 +201,9 @@ def turned_p(scores: Complexes, females: Females, *, available: int, draws: int,
     return permutation_p(observed, np.abs(drawn) ** 2 @ weight)
 
 
-def shares_between(vectors: Complexes, dealt: NDArray[np.integer], *, number: int) -> Floats:
+def shares_between(
+    vectors: Complexes, dealt: NDArray[np.integer], *, number: int, weights: Floats | None = None
+) -> Floats:
     """Return the share of the variation of unit vectors between classes, for each row of classes.
 
     Parameters
@@ -209,17 +214,20 @@ def shares_between(vectors: Complexes, dealt: NDArray[np.integer], *, number: in
         Class of each, from 0.
     number : int
         Number of classes.
+    weights : ndarray, shape (n,), optional
+        How much each den counts; 1 unless given. [dens]
 
     Returns
     -------
     ndarray, shape (draws,)
         Squared distances of the class means from the overall mean over those of all vectors. [1]
     """
-    counts, (sums,) = _class_sums(dealt, number, vectors)
-    return _between(sums, counts)
+    counted = np.ones(len(vectors)) if weights is None else weights
+    _, (sums, counts) = _class_sums(dealt, number, counted * vectors, counted.astype(np.complex128))
+    return _between(sums, counts.real)
 
 
-def shares_along(vectors: Complexes, gradient: Floats) -> Floats:
+def shares_along(vectors: Complexes, gradient: Floats, weights: Floats | None = None) -> Floats:
     """Return the squared correlation of a gradient with cosine and sine together, for each row of the gradient.
 
     Parameters
@@ -228,6 +236,8 @@ def shares_along(vectors: Complexes, gradient: Floats) -> Floats:
         Unit vectors, not all alike.
     gradient : ndarray, shape (draws, n)
         Places on the gradient.
+    weights : ndarray, shape (n,), optional
+        How much each den counts; 1 unless given. [dens]
 
     Returns
     -------
@@ -238,8 +248,9 @@ def shares_along(vectors: Complexes, gradient: Floats) -> Floats:
     -----
     Source: Mardia 1976, Biometrika 63: 403-405 (from memory).
     """
-    axes = _axes(vectors)
-    off = gradient - gradient.mean(axis=1, keepdims=True)
+    counted = np.ones(len(vectors)) if weights is None else weights
+    axes = _axes(vectors, counted)
+    off = (gradient - (gradient @ counted / counted.sum())[:, None]) * np.sqrt(counted)
     spread = np.einsum("ij,ij->i", off, off)
     held = np.sum((off @ axes) ** 2, axis=1)
     share: Floats = np.clip(held / np.where(spread > 0, spread, 1.0), 0.0, 1.0)
@@ -379,9 +390,9 @@ def _turning() -> dict[str, Any]:
 
 def _say_available(page: _Page, dens: _Dens, ground: Floats, *, chance: Chance) -> None:
     """Add the test of dens against the available aspects, and the way in which they differ."""
-    if len(ground) < LEAST_AVAILABLE or dens.females.count < 2:
-        few = f"{len(ground)} available aspects, of which {LEAST_AVAILABLE} are needed"
-        page.cannot("dens against available aspects", few if len(ground) < LEAST_AVAILABLE else "needs two females")
+    few = f"{len(ground)} available aspects, of which {LEAST_AVAILABLE} are needed"
+    if why := few if len(ground) < LEAST_AVAILABLE else too_few(dens.females):
+        page.cannot("dens against available aspects", why)
         return
     scores = circular.ground_scores(dens.bearing, dens.half, ground)
     rng = chance.rng(f"{PART}/available")
@@ -417,7 +428,7 @@ def _say_excess(page: _Page, dens: _Dens, ground: Floats, chance: Chance) -> Non
 def _say_classes(page: _Page, dens: _Dens, *, classes: Sequence[str], chance: Chance) -> None:
     """Add the tests among classes: the headline by mean vectors, and three published ones."""
     present, klass = np.unique(dens.klass, return_inverse=True)
-    if len(present) < 2 or dens.females.count < 2 or np.ptp(dens.bearing) == 0:
+    if len(present) < 2 or too_few(dens.females) or np.ptp(dens.bearing) == 0:
         page.cannot("difference among classes", _why_no_classes(len(present), dens))
         return
     found = _among(dens, klass.astype(np.int64), len(present), chance)
@@ -426,7 +437,8 @@ def _say_classes(page: _Page, dens: _Dens, *, classes: Sequence[str], chance: Ch
     shared = {"where": where, "assumes": FEMALES, "source": WINKLER, **dens.numbers()}
     page.say(
         "classes", "share of the variation of aspect that lies between classes", estimate=found["vectors"][0],
-        p=found["vectors"][1], headline=True, method=f"squared distances of the classes' mean vectors; {rule}", **shared
+        p=found["vectors"][1], headline=True, **shared,
+        method=f"squared distances of the classes' mean vectors, {EFFECTIVE}; {rule}",
     )  # fmt: skip
     samples = [dens.bearing[klass == number] for number in range(len(present))]
     for slug, name, dens_p, rest in _published(samples, dens, klass.astype(np.int64), chance):
@@ -444,7 +456,7 @@ def _say_classes(page: _Page, dens: _Dens, *, classes: Sequence[str], chance: Ch
 def _why_no_classes(present: int, dens: _Dens) -> str:
     if present < 2:
         return f"needs dens with an aspect in two classes or more; they are in {present}"
-    return "needs two females or more" if dens.females.count < 2 else "all dens face the same way"
+    return too_few(dens.females) or "all dens face the same way"
 
 
 def _among(dens: _Dens, klass: Ints, number: int, chance: Chance) -> dict[str, tuple[float, float]]:
@@ -466,10 +478,11 @@ def _among(dens: _Dens, klass: Ints, number: int, chance: Chance) -> dict[str, t
 def _class_statistics(dens: _Dens, dealt: NDArray[np.integer], number: int) -> dict[str, Floats]:
     """Return the statistics for each row of classes (draws, n)."""
     vectors, scores = dens.vectors, circular.uniform_scores(dens.bearing)
+    weights = value_weights(vectors, dens.females)
     counts, (sums, ranks) = _class_sums(dealt, number, vectors, scores)
     order, ends = circular.sorted_bearings(dens.bearing)
     return {
-        "vectors": _between(sums, counts),
+        "vectors": shares_between(vectors, dealt, number=number, weights=weights),
         "watson-williams": circular.watson_williams_f(sums, counts),
         "watson-u2": circular.watson_u2_of(dealt[:, order], ends, number),
         "mardia-watson-wheeler": circular.mardia_watson_wheeler_w(ranks, counts),
@@ -553,21 +566,23 @@ def _say_gradient(page: _Page, dens: _Dens, *, name: str, chance: Chance) -> Non
     if trouble := _why_no_gradient(dens):
         page.cannot(f"aspect along {name}", trouble)
         return
-    vectors = dens.vectors
+    vectors, weights = dens.vectors, value_weights(dens.vectors, dens.females)
     observed = float(shares_along(vectors, dens.gradient[None, :])[0])
+    counted = float(shares_along(vectors, dens.gradient[None, :], weights)[0])
     rng = chance.rng(f"{PART}/gradient")
     drawn = np.concatenate([
-        shares_along(vectors, permuted_gradient(dens.gradient, dens.females, draws=some, rng=rng))
+        shares_along(vectors, permuted_gradient(dens.gradient, dens.females, draws=some, rng=rng), weights)
         for some in _portions(chance.permutations, len(dens.gradient))
     ])  # fmt: skip
     shared = {"where": f"along {name}", "source": LINEAR, "estimate": float(np.sqrt(observed)), **dens.numbers()}
     method = "correlation of the gradient with cosine and sine of the aspect together"
     page.say(
-        "gradient", "correlation of aspect with the gradient", p=permutation_p(observed, drawn), headline=True,
-        method=f"{method}; means of females dealt out anew among {dens.females.count} females, the rest within each",
+        "gradient", "correlation of aspect with the gradient", p=permutation_p(counted, drawn), headline=True,
+        method=f"{method}, for p with {EFFECTIVE}; means of females dealt out anew among {dens.females.count} females, "
+        "the rest within each",
         assumes=FEMALES, **shared,
     )  # fmt: skip
-    rank = _axes(vectors).shape[1]
+    rank = _axes(vectors, np.ones(len(vectors))).shape[1]
     rest = len(dens.gradient) - rank - 1
     page.say(
         "gradient/dens", "correlation of aspect with the gradient", method=f"{method}; F test", proof="dens",
@@ -579,18 +594,21 @@ def _say_gradient(page: _Page, dens: _Dens, *, name: str, chance: Chance) -> Non
 
 
 def _why_no_gradient(dens: _Dens) -> str:
-    if len(dens.bearing) < LEAST_ALONG or dens.females.count < 3:
-        return f"needs {LEAST_ALONG} dens of three females or more with an aspect and a place on the gradient"
-    if not _axes(dens.vectors).shape[1]:
+    if len(dens.bearing) < LEAST_ALONG:
+        return f"needs {LEAST_ALONG} dens with an aspect and a place on the gradient"
+    if why := too_few(dens.females):
+        return why
+    if not _axes(dens.vectors, np.ones(len(dens.vectors))).shape[1]:
         return "all dens face the same way"
     spread = np.ptp(dens.gradient) > 1e-9 * np.max(np.abs(dens.gradient))
     return "" if spread else "the gradient does not vary"
 
 
-def _axes(vectors: Complexes) -> Floats:
+def _axes(vectors: Complexes, weights: Floats) -> Floats:
     """Return an orthonormal basis (n, 1 or 2) of cosine and sine about their means; (n, 0) where alike."""
     sides = np.stack([vectors.real, vectors.imag], axis=1)
-    left, size, _ = np.linalg.svd(sides - sides.mean(axis=0), full_matrices=False)
+    off = (sides - np.average(sides, axis=0, weights=weights)) * np.sqrt(weights)[:, None]
+    left, size, _ = np.linalg.svd(off, full_matrices=False)
     basis: Floats = left[:, size > 1e-9 * np.sqrt(len(vectors))]
     return basis
 

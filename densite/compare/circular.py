@@ -240,8 +240,9 @@ def watson_williams_f(sums: Complexes, counts: NDArray[np.float64]) -> Floats:
 
     Notes
     -----
-    Sources: Watson & Williams 1956, Biometrika 43: 344-352; Stephens 1972, Biometrika 59: 113-117 (the
-    correction); Zar 2010, Biostatistical Analysis, 5th ed., eq. 27.11 and 27.14 (numbers from memory).
+    Sources: Watson & Williams 1956, Biometrika 43: 344-352; Stephens 1972, J. American Statistical
+    Association 67: 456-461 (the correction; from memory); Zar 2010, Biostatistical
+    Analysis, 5th ed., eq. 27.11 and 27.14 (numbers from memory).
     """
     n, k = counts.sum(axis=1), counts.shape[1]
     within, whole = np.abs(sums).sum(axis=1), np.abs(sums.sum(axis=1))

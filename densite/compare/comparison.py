@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -95,9 +96,9 @@ def compare(question: Question, *, chance: Chance, step: Callable[[str], object]
     for part, title, asked in _asked(question, chance, done):
         done[part] = replace(asked(), title=title)
         step(part)
-    blocks = _in_families(tuple(done.values()))
+    blocks = _in_families(_with_own_keys(tuple(done.values())))
     told = (*question.sample.told, *_choices(question, chance), *_families(blocks))
-    return Comparison(question, chance, told, blocks, answer(blocks, question))
+    return Comparison(question, chance, told, blocks, answer(blocks, question, level=1 - chance.confidence))
 
 
 def steps(question: Question) -> list[str]:
@@ -234,9 +235,27 @@ def _in_families(blocks: tuple[Block, ...]) -> tuple[Block, ...]:
     adjusted = dict(zip((r.key for r in family), holm([r.p or 0.0 for r in family]).tolist(), strict=True))
     adjusted |= {result.key: result.p for result in _tests(blocks) if result.part == PRIMARY}
     return tuple(
-        replace(block, results=tuple(replace(r, p_adjusted=adjusted.get(r.key)) for r in block.results))
-        for block in blocks
+        replace(block, results=tuple(_placed(result, adjusted) for result in block.results)) for block in blocks
     )
+
+
+def _placed(result: Result, adjusted: Mapping[str, float | None]) -> Result:
+    """Return a result with its adjusted p; one that is in no family is no headline."""
+    return replace(
+        result, p_adjusted=adjusted.get(result.key, result.p_adjusted),
+        headline=result.headline and result.key not in OUTSIDE,
+    )  # fmt: skip
+
+
+def _with_own_keys(blocks: tuple[Block, ...]) -> tuple[Block, ...]:
+    """Number keys that names have in common when spelled plainly, such as lumped types 'tree+' and 'tree-'."""
+    seen: Counter[str] = Counter()
+
+    def own(result: Result) -> Result:
+        seen[result.key] += 1
+        return result if seen[result.key] == 1 else replace(result, key=f"{result.key}-{seen[result.key]}")
+
+    return tuple(replace(block, results=tuple(own(result) for result in block.results)) for block in blocks)
 
 
 def _tests(blocks: tuple[Block, ...]) -> Iterator[Result]:
@@ -249,7 +268,10 @@ def _tests(blocks: tuple[Block, ...]) -> Iterator[Result]:
 def _families(blocks: tuple[Block, ...]) -> Iterator[str]:
     names = [result.key for result in _tests(blocks) if result.part != PRIMARY]
     yield f"primary test, not adjusted: {PRIMARY}/test"
-    yield f"secondary tests, adjusted together by Holm 1979: {len(names)} ({', '.join(names)}); no other p is adjusted"
+    yield (
+        f"secondary tests, adjusted together by Holm 1979: {len(names)} ({', '.join(names)}); "
+        "cells of the table of types by class among themselves; no other p is adjusted"
+    )
 
 
 def _choices(question: Question, chance: Chance) -> Iterator[str]:

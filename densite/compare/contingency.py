@@ -13,6 +13,7 @@ from scipy import stats
 
 from densite.compare.entries import INDEPENDENT_FEMALES, Entries, as_words, left_out, sentence, slug, without_female
 from densite.compare.exact import exact_p
+from densite.compare.fidelity import den_weights
 from densite.compare.frequencies import METHODS, ShareInterval, clustered_share, wilson
 from densite.compare.resample import (
     Chance,
@@ -24,6 +25,7 @@ from densite.compare.resample import (
     permutation_p,
     permutation_rule,
     permuted_classes,
+    too_few,
 )
 from densite.compare.result import AS_IF_INDEPENDENT, Block
 from densite.errors import StatisticsError
@@ -39,7 +41,11 @@ ZOU = "Zou & Donner 2008, Statistics in Medicine 27: 1693-1702, doi:10.1002/sim.
 BERGSMA = "Bergsma 2013, J. Korean Statistical Society 42: 323-328, doi:10.1016/j.jkss.2012.10.002"
 JACKKNIFE = "MacKinnon, Nielsen & Webb 2023, J. Appl. Econometrics 38: 671-694, doi:10.1002/jae.2969"
 HABERMAN = "Haberman 1973, Biometrics 29: 205-220; Holm 1979, Scandinavian J. Statistics 6: 65-70"
+RAO = "Rao & Scott 1992, Biometrics 48: 577-585"
 FREEMAN = "Freeman & Halton 1951, Biometrika 38: 141-149; Phipson & Smyth 2010, doi:10.2202/1544-6115.1585"
+
+
+EFFECTIVE = "the dens of each female counted as her effective number, by how far females repeat types"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +65,12 @@ class Crossed:
         table = np.zeros((len(self.classes), len(self.types)))
         np.add.at(table, (self.klass, self.kind), 1.0)
         return table
+
+    @property
+    def one(self) -> Floats:
+        """What each den counts (n, t), in the column of its type, further dens of a female counting less."""
+        weights = den_weights(self.kind[None], self.females, types=len(self.types))[0]
+        return np.asarray(np.eye(len(self.types))[self.kind] * weights[:, None])
 
     @property
     def numbers(self) -> dict[str, Any]:
@@ -138,7 +150,7 @@ def dealt_tables(dealt: NDArray[np.int16], kind: Floats, *, classes: int) -> Flo
     dealt : ndarray of int, shape (draws, n)
         Class of each den in each draw.
     kind : ndarray, shape (n, t)
-        1 in the column of each den's type, else 0.
+        What each den counts, in the column of its type, else 0. [dens]
     classes : int
         Number of classes.
 
@@ -146,8 +158,8 @@ def dealt_tables(dealt: NDArray[np.int16], kind: Floats, *, classes: int) -> Flo
     -------
     ndarray, shape (draws, classes, t)
     """
-    narrow = kind.astype(np.float32)  # counts of dens are exact in it
-    return np.stack([(dealt == c).astype(np.float32) @ narrow for c in range(classes)], axis=1).astype(np.float64)
+    # Not in single precision: two deals that give one table must not differ by more than a tie.
+    return np.stack([(dealt == c).astype(np.float64) @ kind for c in range(classes)], axis=1)
 
 
 def type_by_class(
@@ -183,6 +195,13 @@ def type_by_class(
     ------
     StatisticsError
         Arrays of different lengths, or a class that is not listed.
+
+    Notes
+    -----
+    The headline's chi-square is that of a table in which a female's dens count as her effective number of
+    them (:func:`densite.compare.fidelity.den_weights`). With whole dens, the test at .05 found effects that
+    were not there in .006 to .10 of our simulated studies of 35 to 45 females, where those of one class have
+    more dens than those of another and repeat their types; with effective numbers in .04 to .06.
     """
     data = crossed(den_type, landscape_class, female, types=types, classes=classes)
     entries = Entries(PART)
@@ -230,9 +249,9 @@ def _testable(entries: Entries, data: Crossed) -> bool:
         entries.cannot(what, f"all dens with a known type are in one class: {held[0]}" if held else "no dens")
     elif len(kinds) < 2:
         entries.cannot(what, f"all {len(data.kind)} dens are of one type: {kinds[0]}")
-    elif data.females.count < 3:
-        entries.cannot(what, f"{data.females.count} females can hardly be dealt out to classes otherwise")
-    return len(held) > 1 and len(kinds) > 1 and data.females.count > 2
+    elif why := too_few(data.females):
+        entries.cannot(what, why)
+    return len(held) > 1 and len(kinds) > 1 and not too_few(data.females)
 
 
 def _say_test(entries: Entries, data: Crossed, chance: Chance) -> Floats | None:
@@ -240,8 +259,10 @@ def _say_test(entries: Entries, data: Crossed, chance: Chance) -> Floats | None:
     if not _testable(entries, data):
         return None
     dealt = permuted_classes(data.klass, data.females, draws=chance.permutations, rng=chance.rng(f"{PART}/test"))
-    drawn = dealt_tables(dealt, np.eye(len(data.types))[data.kind], classes=len(data.classes))
-    observed, statistics = float(chi_square(data.table)), chi_square(drawn)
+    one, classes = data.one, len(data.classes)
+    drawn = dealt_tables(dealt, one, classes=classes)
+    observed = float(chi_square(dealt_tables(data.klass[None].astype(np.int16), one, classes=classes))[0])
+    statistics = chi_square(drawn)
     if np.ptp(np.append(statistics, observed)) < 1e-9 * max(1.0, observed):
         entries.cannot("chance of the difference in den types", "these females allow no other deal of classes")
         return None
@@ -249,9 +270,11 @@ def _say_test(entries: Entries, data: Crossed, chance: Chance) -> Floats | None:
     entries.say(
         "test", what="difference in den types among classes", where="all classes", estimate=observed,
         p=permutation_p(observed, statistics), headline=True, **data.numbers,
-        method=f"Pearson's chi-square of the table; {permutation_rule(data.klass, data.females)}; {len(drawn)} draws",
-        assumes="without an effect of class, a female's den types do not depend on where she lives",
-        source=f"{PEARSON}; {PERMUTED}",
+        method=f"Pearson's chi-square of the table with {EFFECTIVE}; {permutation_rule(data.klass, data.females)}; "
+        f"{len(drawn)} draws",
+        assumes="without an effect of class, a female's den types depend neither on where she lives nor on how many "
+        "dens she has; she repeats types as much in one class as in another",
+        source=f"{PEARSON}; {RAO}; {PERMUTED}",
         note=sentence([data.note, f"these females can give no p below {least:.2g}" if least > 0.05 else ""]),
     )  # fmt: skip
     return drawn
@@ -263,7 +286,10 @@ def _say_association(entries: Entries, data: Crossed, chance: Chance) -> None:
     each = np.zeros((data.females.count, *table.shape))
     np.add.at(each, (data.females.code, data.klass, data.kind), 1.0)
     value = float(_association(table))
-    limits = jackknife_interval(value, _association(table - each), confidence=chance.confidence)
+    without = _association(table - each)
+    # where all are cut to 0 they do not vary, and an interval of no width would claim too much
+    varies = bool(np.ptp(np.append(without, value)) > 0)
+    limits = jackknife_interval(value, without, confidence=chance.confidence) if varies else None
     entries.say(
         "association", what="association of den type and class (Cramer's V, corrected for bias)", where="all classes",
         estimate=value, limits=limits and (max(0.0, limits[0]), min(1.0, limits[1])), **data.numbers,
@@ -299,7 +325,7 @@ def _say_shares(entries: Entries, data: Crossed, chance: Chance) -> pd.DataFrame
             users = int(np.count_nonzero(group.totals(data.kind[inside] == t)))
             common: dict[str, Any] = {
                 "what": f"share of {kind} dens", "where": place, "dens": int(inside.sum()), "females": group.known,
-                "note": f"{counts[t]} of {int(inside.sum())} dens, by {users} females",
+                "note": f"{counts[t]} of {int(inside.sum())} dens, by {users} female{'' if users == 1 else 's'}",
             }  # fmt: skip
             key = f"{slug(place)}/{slug(kind)}"
             _say_share(entries, key, told, int(counts[t]), common, together[t], chance)
@@ -325,8 +351,10 @@ def _say_share(
     )  # fmt: skip
     low, high = wilson(count, common["dens"], confidence=chance.confidence)
     as_dens = {"method": "dens of the type over dens of known type", "assumes": AS_IF_INDEPENDENT, "proof": "dens"}
+    common = common | {"where": f"{common['where']}, this share alone"}
     entries.say(f"share-alone/{key}", estimate=told.share, limits=(float(low), float(high)),
                 interval="Wilson's score interval, one share alone", source=WILSON, **as_dens, **common)  # fmt: skip
+    common = common | {"where": common["where"].replace("this share alone", "all types together")}
     entries.say(f"share-together/{key}", estimate=told.share, limits=(float(together[0]), float(together[1])),
                 interval="Goodman's simultaneous intervals of all types of a class", source=GOODMAN, **as_dens,
                 **common)  # fmt: skip
@@ -391,16 +419,18 @@ def _reach(first: float, second: float, alike: float) -> float:
 
 def _say_cells(entries: Entries, data: Crossed, drawn: Floats) -> None:
     """Say for each cell whether it holds more or fewer dens than chance, over females, all cells together."""
-    observed, residuals, cells = np.abs(_residuals(data.table)), np.abs(_residuals(drawn)), list(_cells(data))
-    adjusted = holm([permutation_p(observed[cell], residuals[(slice(None), *cell)]) for cell in cells])
-    for (c, t), p in zip(cells, adjusted, strict=True):
+    table = dealt_tables(data.klass[None].astype(np.int16), data.one, classes=len(data.classes))[0]
+    found, cells = _residuals(table), list(_cells(data))
+    observed, residuals = np.abs(found), np.abs(_residuals(drawn))
+    raw = [permutation_p(observed[cell], residuals[(slice(None), *cell)]) for cell in cells]
+    for (c, t), p, adjusted in zip(cells, raw, holm(raw), strict=True):
         entries.say(
             f"cell/{slug(data.classes[c])}/{slug(data.types[t])}",
             what=f"more or fewer {data.types[t]} dens than chance",
-            where=data.classes[c], estimate=float(_residuals(data.table)[c, t]), p=float(p), **data.numbers,
-            method="adjusted residual of the cell, permutation over females as in the test of the table, Holm over all "
-            "cells",
-            assumes="as the test of the table", source=f"{HABERMAN}; {PERMUTED}",
+            where=data.classes[c], estimate=float(found[c, t]), p=p, p_adjusted=float(adjusted), **data.numbers,
+            method=f"adjusted residual of the cell, {EFFECTIVE}; permutation over females as in the test of the "
+            "table, Holm over all cells",
+            assumes="as the test of the table", source=f"{HABERMAN}; {RAO}; {PERMUTED}",
         )  # fmt: skip
 
 
@@ -427,11 +457,12 @@ def _say_as_dens(entries: Entries, data: Crossed, chance: Chance) -> None:
 def _say_residuals(entries: Entries, data: Crossed, common: dict[str, Any]) -> None:
     """Say each cell's adjusted residual with Holm's p."""
     residual, cells = _residuals(data.table), list(_cells(data))
-    adjusted = holm([2 * stats.norm.sf(abs(residual[cell])) for cell in cells])
-    for (c, t), p in zip(cells, adjusted, strict=True):
+    raw = [float(2 * stats.norm.sf(abs(residual[cell]))) for cell in cells]
+    for (c, t), p, adjusted in zip(cells, raw, holm(raw), strict=True):
         told = common | {"what": f"more or fewer {data.types[t]} dens than chance", "where": data.classes[c]}
         entries.say(
-            f"residual/{slug(data.classes[c])}/{slug(data.types[t])}", estimate=float(residual[c, t]), p=float(p),
+            f"residual/{slug(data.classes[c])}/{slug(data.types[t])}", estimate=float(residual[c, t]), p=p,
+            p_adjusted=float(adjusted),
             method="adjusted residual, normal p, Holm over all cells", assumes=AS_IF_INDEPENDENT, source=HABERMAN,
             **told,
         )  # fmt: skip

@@ -52,8 +52,8 @@ class Entries:
 
 
 def slug(text: str) -> str:
-    """Return a name in lower-case letters, digits and dashes, as keys have it."""
-    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+    """Return a name in lower-case letters of any script, digits and dashes, as keys have it."""
+    return re.sub(r"[\W_]+", "-", text.lower()).strip("-")
 
 
 def sentence(parts: Iterable[str]) -> str:

@@ -64,12 +64,26 @@ def _log_chance(tables: Floats) -> Floats:
 
 def _counted(rows: Ints, columns: Ints) -> Floats | None:
     """Return all tables with these margins; None where there are too many."""
+    if _about(rows, columns) > 2 * MOST_TABLES:  # counting up to the limit would take half a second in vain
+        return None
     found = []
     for table in _tables(tuple(map(int, rows)), tuple(map(int, columns))):
         found.append(table)
         if len(found) > MOST_TABLES:
             return None
     return np.array(found, dtype=np.float64)
+
+
+def _about(rows: Ints, columns: Ints) -> float:
+    """Return about how many tables have these margins (Gail & Mantel 1977, J. Am. Stat. Assoc. 72: 859-862)."""
+    c = len(columns)
+    if c < 2:
+        return 1.0
+    variance = (rows * (rows + c)).sum() * (c - 1) / (c**2 * (c + 1))
+    off = ((columns - columns.mean()) ** 2).sum() * (c - 1) / (c * variance)
+    logs = (special.gammaln(rows + c) - special.gammaln(rows + 1) - special.gammaln(c)).sum()
+    logs += (c - 1) / 2 * np.log((c - 1) / (2 * np.pi * c * variance)) + np.log(c) / 2 - off / 2
+    return float(np.exp(min(logs, 700.0)))
 
 
 def _tables(rows: tuple[int, ...], columns: tuple[int, ...]) -> Iterator[tuple[tuple[int, ...], ...]]:

@@ -11,6 +11,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from densite.compare.entries import slug
+from densite.compare.fidelity import den_weights
 from densite.compare.frequencies import NOT_RECORDED, UNKNOWN
 from densite.compare.multinomial import Fits, fit, separation, shares
 from densite.compare.resample import (
@@ -20,6 +22,7 @@ from densite.compare.resample import (
     jackknife_interval,
     permutation_p,
     permuted_gradient,
+    too_few,
 )
 from densite.compare.result import AS_IF_INDEPENDENT, Block, Result, Unsaid
 from densite.errors import StatisticsError
@@ -47,7 +50,7 @@ PERMUTATION_SOURCE = (
 )
 PERMUTATION_ASSUMES = (
     "without an effect, a female's place on the gradient has nothing to do with her dens' types, "
-    "with how many they are or how far they are spread"
+    "with how many they are or how far they are spread; her dens could have been used in any order"
 )
 
 
@@ -149,12 +152,12 @@ def along_reasons(along: Along, part: str) -> tuple[Unsaid, ...]:
         return (Unsaid(part, what, f"every den is of one type: {occurring[0]} (dens: {along.dens})"),)
     if along.x.std() <= 1e-12 * np.abs(along.x).max():
         return (Unsaid(part, what, f"the gradient is the same at every den (dens: {along.dens})"),)
-    if along.females.count < 2:
-        return (Unsaid(part, what, "all dens are of one female; chance is judged between females"),)
+    if why := too_few(along.females):
+        return (Unsaid(part, what, why),)
     return ()
 
 
-def score_statistic(gradients: Floats, kind: Floats) -> Floats:
+def score_statistic(gradients: Floats, kind: Floats, weights: Floats | None = None) -> Floats:
     """Return the score statistic for no slope of a multinomial logit, for many gradients at once.
 
     Parameters
@@ -163,6 +166,8 @@ def score_statistic(gradients: Floats, kind: Floats) -> Floats:
         Gradient at each den, in each draw.
     kind : ndarray, shape (n, t)
         1 in the column of each den's type, else 0; every type occurs.
+    weights : ndarray, shape (n,), optional
+        How much each den counts; 1 unless given. [dens]
 
     Returns
     -------
@@ -175,9 +180,11 @@ def score_statistic(gradients: Floats, kind: Floats) -> Floats:
     variance S (diag p - p p'), S being the sum of (x - mean x)^2, is the sum over types of
     U_j^2 / (p_j S). Source: Rao's score test, derived here.
     """
-    off = gradients - gradients.mean(axis=1, keepdims=True)
-    pull = off @ kind
-    return np.asarray((pull**2 / kind.mean(axis=0)).sum(axis=1) / (off**2).sum(axis=1))
+    counted = np.ones(len(kind)) if weights is None else weights
+    total = counted.sum()
+    off = gradients - (gradients @ counted / total)[:, None]
+    pull = (off * counted) @ kind
+    return np.asarray((pull**2 / (counted @ kind / total)).sum(axis=1) / (off**2 @ counted))
 
 
 def gradient_test(along: Along, *, part: str, gradient_name: str, chance: Chance) -> Result:
@@ -200,13 +207,16 @@ def gradient_test(along: Along, *, part: str, gradient_name: str, chance: Chance
         The headline p of the part.
     """
     rng = chance.rng(f"{part}/test")
-    observed = float(score_statistic(along.x[None], along.kind)[0])
-    drawn = score_statistic(permuted_gradient(along.x, along.females, draws=chance.permutations, rng=rng), along.kind)
+    weights = den_weights(along.kind.argmax(axis=1)[None], along.females, types=along.kind.shape[1])[0]
+    observed = float(score_statistic(along.x[None], along.kind, weights)[0])
+    dealt = permuted_gradient(along.x, along.females, draws=chance.permutations, rng=rng)
+    drawn = score_statistic(dealt, along.kind, weights)
     return Result(
         key=f"{part}/test", part=part, what="den type changes along the gradient", where=gradient_name,
         p=permutation_p(observed, drawn), dens=along.dens, females=along.females.known,
         method=f"permutation over females, {chance.permutations} draws: mean places of females on the gradient "
-        "dealt out anew, differences among her own dens shuffled; statistic: score test for no slope in a logit",
+        "dealt out anew, differences among her own dens shuffled; statistic: score test for no slope in a logit, a "
+        "female's dens counted as her effective number of them, by how far females repeat types",
         assumes=PERMUTATION_ASSUMES, source=PERMUTATION_SOURCE, headline=True,
         note=joined(f"score statistic {observed:.2f}", along.told),
     )  # fmt: skip
@@ -320,11 +330,6 @@ def type_along_gradient(
     frames["curve"] = _curve(model)
     results = (test, *_changes(model, gradient_unit), *_ends(model, gradient_unit), *_slopes(model, gradient_unit))
     return Block(PART, (*results, *ratio), tuple(unsaid), frames)
-
-
-def slug(words: str) -> str:
-    """Return words as a part of a key: lower case with dashes."""
-    return "-".join(words.lower().split())
 
 
 def joined(*words: str) -> str:

@@ -44,6 +44,7 @@ from densite.compare.resample import (
     jackknife_interval,
     permutation_p,
     permutation_rule,
+    too_few,
 )
 from densite.compare.result import AS_IF_INDEPENDENT, Block
 from densite.compare.shuffled import along_gradient, among_classes
@@ -147,7 +148,7 @@ def magnitude(
 
     Notes
     -----
-    Headlines are the test among classes and the slope along the gradient. Sources stand with each result.
+    The headline is the slope along the gradient. Sources stand with each result.
     """
     dens, frame = _lined_up(values, landscape_class, gradient, female, classes=classes, heading=heading)
     quantity = _quantity(dens.value, heading=heading, unit=unit, share=share, gradient=gradient_name)
@@ -401,17 +402,20 @@ def _say_test(entries: Entries, dens: _Dens, quantity: _Quantity, *, number: int
     )  # fmt: skip
     common: dict[str, Any] = {"what": what, "where": "all classes", "estimate": observed, **dens.numbers}
     method = "share of the variance of ranks that lies between classes (Kruskal-Wallis H over dens - 1)"
+    counted = "a female's dens counted as her effective number of them, by how alike they are"
     note = _missing(dens, "value or no class")
     p = _p(entries, what, observed, drawn, dens.females)
     if p is not None:
         entries.say(
-            "classes", p=p, method=f"{method}; {permutation_rule(dens.klass, dens.females)}",
-            assumes="without an effect of class, a female's values do not depend on where she lives",
+            "classes", p=p, method=f"{method}, {counted}; {permutation_rule(dens.klass, dens.females)}",
+            assumes="without an effect of class, a female's values depend neither on where she lives nor on how many "
+            "dens she has",
             source=f"{KRUSKAL}; {PERMUTED}", note=sentence([note, _least(drawn)]), **common,
         )  # fmt: skip
-    df = len(np.unique(dens.klass)) - 1
+    as_dens = stats.kruskal(*(dens.value[dens.klass == k] for k in np.unique(dens.klass)))
+    common["estimate"] = float(as_dens.statistic) / (len(dens.value) - 1)
     entries.say(
-        "classes-as-dens", p=float(stats.chi2.sf(observed * (len(dens.value) - 1), df)), proof="dens",
+        "classes-as-dens", p=float(as_dens.pvalue), proof="dens",
         method=f"{method}, chi-square", assumes=f"{AS_IF_INDEPENDENT}, large classes", source=KRUSKAL, note=note,
         **common,
     )  # fmt: skip
@@ -419,6 +423,9 @@ def _say_test(entries: Entries, dens: _Dens, quantity: _Quantity, *, number: int
 
 def _p(entries: Entries, what: str, observed: float, drawn: Floats, females: Females) -> float | None:
     """Return the p of a statistic; None, and why, where females cannot be dealt out otherwise."""
+    if why := too_few(females):
+        entries.cannot(f"chance of the {what}", why)
+        return None
     if np.ptp(np.append(drawn, observed)) < 1e-12:
         entries.cannot(f"chance of the {what}", f"{females.count} females allow no other order")
         return None
@@ -472,7 +479,7 @@ def _say_slope(
         p=_p(entries, what, observed, drawn, dens.females),
         unit=f"{quantity.unit} per unit of {quantity.gradient}", headline=True, interval=LEAVING_OUT,
         method="least-squares line over dens; p from the correlation, with places on the gradient dealt out anew among "
-        "females",
+        "females and a female's dens counted as her effective number of them",
         assumes=f"{INDEPENDENT_FEMALES}; the line tells the average change, whether or not the change is even",
         source=f"{JACKKNIFE}; {PERMUTED}", note=note, **dens.numbers,
     )  # fmt: skip

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from densite.compare.contingency import Crossed, chi_square, crossed
+from densite.compare.contingency import Crossed, crossed
 from densite.compare.entries import INDEPENDENT_FEMALES, Entries
-from densite.compare.resample import TIE, Chance, Females, Floats, Ints, jackknife_interval, permuted_classes
+from densite.compare.fidelity import den_weights, fidelity
+from densite.compare.resample import Chance, Females, Floats, Ints, jackknife_interval, permuted_classes, too_few
 from densite.compare.result import Block
 
 PART = "precision"
@@ -19,6 +20,7 @@ PART = "precision"
 EFFECTS = (0.1, 0.2, 0.28, 0.3, 0.4, 0.48, 0.5, 0.6, 0.7, 0.8)  # Cohen's w; .28 and .48 as moderate and strong
 STUDIES = 1000  # simulated for each effect
 TOGETHER = 100
+SINGLE = 1e-6  # relative; statistics in single precision this close are equal
 DEALS = 199  # permutations in each: p at .05 is exact with so many
 WANTED = 0.8
 
@@ -62,13 +64,12 @@ def detectable(
     -----
     Studies have this sample's females, dens, classes and overall shares of types. Along the order of
     the classes about half of the types gain and the others lose, such that chi-square over the number
-    of dens is w squared. A further den of a female is of her first one's type with the chance that
-    ``fidelity`` estimates, else drawn anew.
+    of dens is w squared. Dens of a female agree beyond chance as ``fidelity`` estimates, any two alike.
     """
     data = crossed(den_type, landscape_class, female, types=types, classes=classes)
     entries = Entries(PART)
-    if len(np.unique(data.klass)) < 2 or len(np.unique(data.kind)) < 2 or data.females.count < 3:
-        entries.cannot("which differences could have been found", "fewer than two classes or types, or three females")
+    if len(np.unique(data.klass)) < 2 or len(np.unique(data.kind)) < 2 or too_few(data.females):
+        entries.cannot("which differences could have been found", "fewer than two classes or types, or too few females")
         return entries.block({})
     repeats = _say_fidelity(entries, data, chance)
     rng = chance.rng(f"{PART}/power")
@@ -83,38 +84,6 @@ def detectable(
     frame = pd.DataFrame(found, columns=["effect", "power"])
     _say_power(entries, data, frame, chance)
     return entries.block({"power": frame})
-
-
-def fidelity(kind: Ints, females: Females) -> Floats:
-    """Return how far pairs of dens of one female are of one type beyond chance.
-
-    Parameters
-    ----------
-    kind : ndarray of int, shape (n,)
-        Type of each den, from 0.
-    females : Females
-        Whose each den is.
-
-    Returns
-    -------
-    ndarray, shape (1 + f,)
-        Of all dens, and without each female; NaN where no female has two dens, or all are of one type.
-
-    Notes
-    -----
-    (P - E) / (1 - E), P being the share of pairs of one female that are of one type and E the chance of
-    that among all dens. Source: Fleiss 1971, Psychological Bulletin 76: 378-382, doi:10.1037/h0031619,
-    with pairs within females in place of pairs of raters.
-    """
-    counts = females.totals(np.eye(int(kind.max()) + 1)[kind])
-    sizes = counts.sum(axis=1)
-    same, pairs = (counts * (counts - 1)).sum(axis=1), sizes * (sizes - 1)
-    total = np.vstack([counts.sum(axis=0), counts.sum(axis=0) - counts])
-    same, pairs = (np.append(v.sum(), v.sum() - v) for v in (same, pairs))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        by_chance = ((total / total.sum(axis=1, keepdims=True)) ** 2).sum(axis=1)
-        found = (same / pairs - by_chance) / (1 - by_chance)
-    return np.where(np.isfinite(found), found, np.nan)
 
 
 def _say_fidelity(entries: Entries, data: Crossed, chance: Chance) -> float:
@@ -132,7 +101,6 @@ def _say_fidelity(entries: Entries, data: Crossed, chance: Chance) -> float:
         "what females repeat by habit and what they share by place",
         assumes=INDEPENDENT_FEMALES, source=KAPPA, note=data.note,
     )  # fmt: skip
-    # Later pairs of dens then agree by its square only: with many dens a female is simulated a little less faithful.
     return float(np.clip(told[0], 0.0, 1.0))
 
 
@@ -189,7 +157,7 @@ def simulated_types(shares: Floats, klass: Ints, females: Females, repeats: floa
     females : Females
         Whose each den is.
     repeats : float
-        Chance that a further den of a female is of her first one's type. [1]
+        How far any two dens of a female agree beyond chance, 0 to 1. [1]
     studies : int
         How many studies.
     rng : Generator
@@ -198,13 +166,19 @@ def simulated_types(shares: Floats, klass: Ints, females: Females, repeats: floa
     Returns
     -------
     ndarray of int, shape (studies, n)
+
+    Notes
+    -----
+    With chance sqrt(repeats) a den's place on the cumulated shares is its female's own draw, else a fresh
+    one. So both dens of a pair have her draw with chance ``repeats``, and each den keeps the shares of its
+    own class, also where a female's dens lie in several.
     """
     steps = np.cumsum(shares, axis=1)[klass]
     steps = steps / steps[:, -1:]
-    fresh = (rng.random((studies, len(klass)))[:, :, None] > steps[None]).sum(axis=2)
-    _, first = np.unique(females.code, return_index=True)
-    again = rng.random(fresh.shape) < repeats
-    return np.asarray(np.where(again, fresh[:, first[females.code]], fresh), dtype=np.int64)
+    place = rng.random((studies, len(klass)))
+    own = rng.random((studies, females.count))[:, females.code]
+    place = np.where(rng.random(place.shape) < np.sqrt(repeats), own, place)
+    return np.asarray((place[:, :, None] > steps[None, :, :-1]).sum(axis=2), dtype=np.int64)
 
 
 def power(
@@ -221,7 +195,7 @@ def power(
     females : Females
         Whose each den is.
     repeats : float
-        Chance that a further den of a female is of her first one's type. [1]
+        How far any two dens of a female agree beyond chance, 0 to 1. [1]
     level : float
         p at or below which a difference counts as found. [1]
     rng : Generator
@@ -235,11 +209,12 @@ def power(
     for _ in range(STUDIES // TOGETHER):  # each lot has its own deals, whose chance errors then even out
         dealt = permuted_classes(klass, females, draws=DEALS, rng=rng)
         kinds = simulated_types(shares, klass, females, repeats, studies=TOGETHER, rng=rng)
-        found += int(np.count_nonzero(found_in(kinds, klass, dealt, types=shares.shape[1]) <= level))
+        p = found_in(kinds, klass, females, dealt, types=shares.shape[1])
+        found += int(np.count_nonzero(p <= level))
     return found / STUDIES
 
 
-def found_in(kinds: Ints, klass: Ints, dealt: NDArray[np.int16], *, types: int) -> Floats:
+def found_in(kinds: Ints, klass: Ints, females: Females, dealt: NDArray[np.int16], *, types: int) -> Floats:
     """Return the permutation p over females of each of many studies with the same females and classes.
 
     Parameters
@@ -248,6 +223,8 @@ def found_in(kinds: Ints, klass: Ints, dealt: NDArray[np.int16], *, types: int) 
         Type of each den in each study, from 0.
     klass : ndarray of int, shape (n,)
         Class of each den, from 0.
+    females : Females
+        Whose each den is.
     dealt : ndarray of int, shape (draws, n)
         Classes dealt out anew, see :func:`densite.compare.resample.permuted_classes`.
     types : int
@@ -258,14 +235,16 @@ def found_in(kinds: Ints, klass: Ints, dealt: NDArray[np.int16], *, types: int) 
     ndarray, shape (studies,)
     """
     deals = np.vstack([klass.astype(dealt.dtype), dealt])
-    one = (kinds[:, :, None] == np.arange(types)).astype(np.float32)
-    wide = one.transpose(1, 0, 2).reshape(len(klass), -1)
-    tables = [
-        ((deals == c).astype(np.float32) @ wide).reshape(len(deals), len(kinds), types)
-        for c in range(int(klass.max()) + 1)
-    ]
-    statistic = chi_square(np.stack(tables, axis=2).astype(np.float64))
-    reached = (statistic[1:] >= statistic[0] * (1 - TIE) - TIE).sum(axis=0)
+    weights = den_weights(kinds, females, types=types).astype(np.float32)
+    one = np.stack([np.where(kinds == t, weights, np.float32(0)).T for t in range(types)], axis=1)  # (n, t, studies)
+    wide, whole = one.reshape(len(klass), -1), np.maximum(one.sum(axis=0), np.float32(SINGLE))
+    statistic = np.zeros((len(deals), len(kinds)), dtype=np.float32)
+    for c in range(int(klass.max()) + 1):
+        table = ((deals == c).astype(np.float32) @ wide).reshape(len(deals), types, -1)
+        size = np.maximum(table.sum(axis=1), np.float32(SINGLE))
+        statistic += (table * table / whole).sum(axis=1) / size
+    # The sum over cells of n2 / (row x column) is 1 + chi-square / n: it ranks deals as chi-square does.
+    reached = (statistic[1:] >= statistic[0] * (1 - SINGLE)).sum(axis=0)
     return np.asarray((reached + 1) / len(deals))
 
 

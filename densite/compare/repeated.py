@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 from scipy.special import expit, logsumexp
 
+from densite.compare.entries import slug
 from densite.compare.logit import (
     APART,
     FEWEST_DENS,
@@ -26,7 +27,6 @@ from densite.compare.logit import (
     gradient_test,
     joined,
     penalty_reason,
-    slug,
 )
 from densite.compare.multinomial import fit
 from densite.compare.resample import Chance, Females, Floats, jackknife_interval

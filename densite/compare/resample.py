@@ -14,6 +14,7 @@ from densite.errors import StatisticsError
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+LEAST_FEMALES = 6  # fewer cannot be dealt out often enough to judge chance between them; our own bound
 TIE = 1e-9  # relative; a drawn statistic this close below the observed one counts as equal to it
 
 
@@ -88,6 +89,24 @@ class Females:
         return sums
 
 
+def too_few(females: Females) -> str:
+    """Say why chance cannot be judged between so few females; '' where it can.
+
+    Parameters
+    ----------
+    females : Females
+        Whose each den is.
+
+    Returns
+    -------
+    str
+    """
+    if females.count >= LEAST_FEMALES:
+        return ""
+    whose = "1 female" if females.count == 1 else f"{females.count} females"
+    return f"chance is judged between females, and the dens are of {whose}; {LEAST_FEMALES} are needed"
+
+
 def permuted_classes(classes: Ints, females: Females, *, draws: int, rng: np.random.Generator) -> NDArray[np.int16]:
     """Draw landscape classes as chance would deal them out to females.
 
@@ -113,8 +132,10 @@ def permuted_classes(classes: Ints, females: Females, *, draws: int, rng: np.ran
 
     Notes
     -----
-    Valid where, without any effect, types are independent of classes given the number of dens and
-    whether a female's dens lie in one class. Source: restricted permutation of whole blocks and within
+    Valid where, without any effect, a female's types are independent of her classes, and these of how many
+    dens she has; where they are not, statistics that count a female's dens as her effective number of them
+    keep the test's size (:mod:`densite.compare.fidelity`). Dens of a female must be exchangeable where they
+    lie in several classes. Source: restricted permutation of whole blocks and within
     blocks, Winkler, Webster, Vidaurre, Nichols & Smith 2015, NeuroImage 123: 253-268,
     doi:10.1016/j.neuroimage.2015.05.092.
     """

@@ -138,8 +138,12 @@ def _uses(visits: pd.DataFrame, dens: pd.Index[Any], month: int) -> pd.DataFrame
     )
     seen = seen.sort_values("observed_on", kind="stable", na_position="last")
     named = seen.loc[seen["female"] != "", "den_id"]
-    seen = seen.loc[(seen["female"] != "") | ~seen["den_id"].isin(named), ["den_id", "female", "winter"]]
-    uses = pd.DataFrame({"den_id": dens}).merge(seen.drop_duplicates(), on="den_id", how="left")
+    seen = seen.loc[(seen["female"] != "") | ~seen["den_id"].isin(named)]
+    seen = seen.drop_duplicates(["den_id", "female", "winter"])
+    # a visit without a date is no further use where the same female has a dated one; those come first
+    again = seen["winter"].isna() & seen.duplicated(["den_id", "female"])
+    seen = seen.loc[~again, ["den_id", "female", "winter", "observed_on"]]
+    uses = pd.DataFrame({"den_id": dens}).merge(seen, on="den_id", how="left")
     return uses.fillna({"female": ""})
 
 
@@ -159,6 +163,7 @@ def _by_reuse(uses: pd.DataFrame, rules: Rules) -> tuple[pd.DataFrame, str]:
 def _by_moves(uses: pd.DataFrame, rules: Rules) -> tuple[pd.DataFrame, str]:
     """Count all dens of a female in one winter, or the first."""
     dated = uses.loc[(uses["female"] != "") & uses["winter"].notna()]
+    dated = dated.sort_values("observed_on", kind="stable")
     later = dated.index[dated.duplicated(["female", "winter"])]
     said = f"more than one den of a female in a winter: {_count(len(later), 'further den')}"
     if rules.moved == "all":

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from densite.compare.fidelity import value_weights
 from densite.compare.resample import Females, Floats, Ints, permuted_classes, permuted_gradient
 
 CELLS = 100_000  # dens x draws held at a time, small enough for the processor's cache
@@ -34,7 +35,8 @@ def among_classes(
     Returns
     -------
     tuple of float and ndarray (draws,)
-        Kruskal-Wallis H, corrected for ties, over n - 1. [1]
+        Share of the variance of ranks between classes, a female's dens counted as her effective number
+        of them; Kruskal-Wallis H, corrected for ties, over n - 1 where each female has one den. [1]
 
     Notes
     -----
@@ -42,11 +44,12 @@ def among_classes(
     :func:`densite.compare.resample.permuted_classes`.
     """
     ranks = stats.rankdata(values)
+    weights = value_weights(ranks, females)
     drawn = [
-        _heterogeneity(ranks, permuted_classes(klass, females, draws=some, rng=rng), number)
+        _heterogeneity(ranks, permuted_classes(klass, females, draws=some, rng=rng), number, weights)
         for some in portions(draws, len(ranks))
     ]
-    return float(_heterogeneity(ranks, klass[None, :], number)[0]), np.concatenate([np.empty(0), *drawn])
+    return float(_heterogeneity(ranks, klass[None, :], number, weights)[0]), np.concatenate([np.empty(0), *drawn])
 
 
 def along_gradient(
@@ -70,15 +73,18 @@ def along_gradient(
     Returns
     -------
     tuple of float and ndarray (draws,)
-        Absolute correlations. [1]
+        Absolute correlations, a female's dens counted as her effective number of them. [1]
 
     Notes
     -----
     Dealing as in :func:`densite.compare.resample.permuted_gradient`. Ranks are dealt out as they are and
     not ranked anew.
     """
-    drawn = [_steepness(permuted_gradient(x, females, draws=some, rng=rng), y) for some in portions(draws, len(x))]
-    return float(_steepness(x[None, :], y)[0]), np.concatenate([np.empty(0), *drawn])
+    weights = value_weights(y, females)
+    drawn = [
+        _steepness(permuted_gradient(x, females, draws=some, rng=rng), y, weights) for some in portions(draws, len(x))
+    ]
+    return float(_steepness(x[None, :], y, weights)[0]), np.concatenate([np.empty(0), *drawn])
 
 
 def portions(draws: int, dens: int) -> list[int]:
@@ -98,21 +104,22 @@ def portions(draws: int, dens: int) -> list[int]:
     return [min(portion, draws - start) for start in range(0, draws, portion)]
 
 
-def _heterogeneity(ranks: Floats, dealt: NDArray[np.integer], number: int) -> Floats:
+def _heterogeneity(ranks: Floats, dealt: NDArray[np.integer], number: int, weights: Floats) -> Floats:
     """Return the share of the variance of ranks between classes, for each row of classes."""
-    centred = ranks - ranks.mean()
-    between = np.zeros(len(dealt))
+    centred = ranks - np.average(ranks, weights=weights)
+    pulls, between = np.column_stack([weights * centred, weights]), np.zeros(len(dealt))
     for klass in range(number):
-        member = (dealt == klass).astype(np.float64)
-        between += (member @ centred) ** 2 / np.maximum(member.sum(axis=1), 1)
-    found: Floats = between / np.sum(centred**2)
+        sums = (dealt == klass).astype(np.float64) @ pulls
+        between += np.where(sums[:, 1] > 0, sums[:, 0] ** 2 / np.where(sums[:, 1] > 0, sums[:, 1], 1.0), 0.0)
+    found: Floats = between / np.sum(weights * centred**2)
     return found
 
 
-def _steepness(dealt: Floats, y: Floats) -> Floats:
+def _steepness(dealt: Floats, y: Floats, weights: Floats) -> Floats:
     """Return the size of the correlation of y with each row; 0 for a row that does not vary."""
-    centred = y - y.mean()
-    off = dealt - dealt.mean(axis=1, keepdims=True)
-    spread = np.einsum("ij,ij->i", off, off) * np.sum(centred**2)
-    found: Floats = np.where(spread > 0, np.abs(off @ centred) / np.sqrt(np.where(spread > 0, spread, 1.0)), 0.0)
+    centred = y - np.average(y, weights=weights)
+    off = dealt - (dealt @ weights / weights.sum())[:, None]
+    spread = (off**2 @ weights) * np.sum(weights * centred**2)
+    pull = np.abs(off @ (weights * centred))
+    found: Floats = np.where(spread > 0, pull / np.sqrt(np.where(spread > 0, spread, 1.0)), 0.0)
     return found

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from densite.compare.question import Question
 from densite.compare.result import Block, Result
 
-LEVEL = 0.05
 LOG = "log10"
 PRIMARY = "type-along-gradient"
 
@@ -21,7 +20,7 @@ class Sentence:
     rows: tuple[str, ...] = ()
 
 
-def answer(blocks: Sequence[Block], question: Question) -> tuple[Sentence, ...]:
+def answer(blocks: Sequence[Block], question: Question, *, level: float = 0.05) -> tuple[Sentence, ...]:
     """Say what differs, by how much, how sure that is, and on how many females.
 
     Parameters
@@ -30,6 +29,8 @@ def answer(blocks: Sequence[Block], question: Question) -> tuple[Sentence, ...]:
         All parts of the comparison, with adjusted p-values.
     question : Question
         What was compared.
+    level : float
+        p at or below which a difference is taken as shown. [1]
 
     Returns
     -------
@@ -39,28 +40,36 @@ def answer(blocks: Sequence[Block], question: Question) -> tuple[Sentence, ...]:
     row = {result.key: result for block in blocks for result in block.results}
     return tuple(
         sentence
-        for part in (_along, _by_class, _facing, _magnitudes, _found, _other_choices, _near)
-        for sentence in part(row, question)
+        for part in (_along, _by_class, _facing, _magnitudes, _found, _other_choices, _near, _nameless)
+        for sentence in part(row, question, level)
     )
 
 
-def _along(row: Mapping[str, Result], question: Question) -> Iterator[Sentence]:
+def _along(row: Mapping[str, Result], question: Question, level: float) -> Iterator[Sentence]:
     """Answer the primary question."""
     test = row.get(f"{PRIMARY}/test")
     if test is None or test.p is None:
         yield Sentence("Whether den types change along the gradient cannot be said from these dens.")
         return
     basis = f"{test.dens} dens of {test.females} females, permutation over females, p {_p(test.p)}"
-    if test.p > LEVEL:
+    if test.p > level:
         yield Sentence(f"A change of den types along the gradient could not be shown ({basis}).", (test.key,))
     else:
         yield Sentence(f"Den types changed along the gradient ({basis}).", (test.key,))
     changes = [r for key, r in row.items() if key.startswith(f"{PRIMARY}/change/") and r.lower is not None]
-    sure = [r for r in changes if _apart(r)] if test.p <= LEVEL else []
-    for change in sorted(sure, key=lambda r: -abs(r.estimate or 0)):
+    apart = [r for r in changes if _apart(r)]
+    for change in sorted(apart if test.p <= level else [], key=lambda r: -abs(r.estimate or 0)):
         yield _change(change, row, question)
-    if rest := [r for r in changes if r not in sure]:
+    if apart and test.p > level:
+        yield Sentence(
+            f"The interval of {_listed([_kind(r) for r in apart])} dens alone leaves out no change, but the joint test "
+            "does not bear that out.",
+            tuple(r.key for r in apart),
+        )
+    if rest := [r for r in changes if r not in apart]:
         yield _unsure(rest)
+    if rare := [kind for kind in question.sample.types if changes and kind not in {_kind(r) for r in changes}]:
+        yield Sentence(f"Of {_listed(rare)} dens there are too few to say how their share changes.")
 
 
 def _change(change: Result, row: Mapping[str, Result], question: Question) -> Sentence:
@@ -76,14 +85,14 @@ def _change(change: Result, row: Mapping[str, Result], question: Question) -> Se
     by = f"by {_points(abs(change.estimate or 0))}, interval {100 * lower:.0f} to {_points(upper)}"
     return Sentence(
         f"Toward people, between the gradient's 10th and 90th percentile, the predicted share of "
-        f"{name.replace('-', ' ')} dens {moved} {share}({by}).",
+        f"{_kind(change)} dens {moved} {share}({by}).",
         (change.key, *(end.key for end in ends)),
     )
 
 
 def _unsure(changes: Sequence[Result]) -> Sentence:
     """Say for which types neither a change nor its absence is shown."""
-    names = _listed([change.key.rsplit("/", 1)[1].replace("-", " ") for change in changes])
+    names = _listed([_kind(change) for change in changes])
     reach = max(max(abs(c.lower or 0), abs(c.upper or 0)) for c in changes)
     return Sentence(
         f"For {names} dens the intervals include no change, and reach to changes of {_points(reach)}: neither a change "
@@ -92,12 +101,12 @@ def _unsure(changes: Sequence[Result]) -> Sentence:
     )
 
 
-def _by_class(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
+def _by_class(row: Mapping[str, Result], _: Question, level: float) -> Iterator[Sentence]:
     test = row.get("type-by-class/test")
     if test is None or test.p_adjusted is None:
         return
     chance = f"adjusted p {_p(test.p_adjusted)}"
-    if test.p_adjusted > LEVEL:
+    if test.p_adjusted > level:
         yield Sentence(
             f"Differences in den types between landscape classes could not be shown ({chance}).", (test.key,)
         )
@@ -108,31 +117,32 @@ def _by_class(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
         most = max(differences, key=lambda r: abs(r.estimate or 0))
         yield Sentence(
             f"The largest difference is in {most.what.removeprefix('difference in ')}: {most.where}, "
-            f"{_points(most.estimate or 0)} (interval {100 * (most.lower or 0):.0f} to {_points(most.upper or 0)}).",
+            f"{_points(most.estimate or 0)} (interval of this difference alone {100 * (most.lower or 0):.0f} to "
+            f"{_points(most.upper or 0)}).",
             (most.key,),
         )
 
 
-def _facing(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
+def _facing(row: Mapping[str, Result], _: Question, level: float) -> Iterator[Sentence]:
     """Say whether dens face other ways than the ground, and whether that changes."""
     ground = row.get("ground-aspect/available")
     if ground is not None and ground.p_adjusted is not None:
         shown = (
             "lay on ground that faces"
-            if ground.p_adjusted <= LEVEL
+            if ground.p_adjusted <= level
             else "could not be shown to lie on ground that faces"
         )
         told, rows = "", [ground.key]
-        mean = row.get("ground-aspect/direction/all-dens")
-        if ground.p_adjusted <= LEVEL and mean is not None and mean.lower is not None:
-            told = f"; their mean direction is {mean.estimate:.0f} deg ({mean.lower:.0f} clockwise to {mean.upper:.0f})"
+        mean = row.get("ground-aspect/available/direction")
+        if ground.p_adjusted <= level and mean is not None and mean.lower is not None:
+            told = f"; they prefer {mean.estimate:.0f} deg ({mean.lower:.0f} clockwise to {mean.upper:.0f})"
             rows.append(mean.key)
         yield Sentence(
             f"Dens {shown} other ways than the study area's (adjusted p {_p(ground.p_adjusted)}){told}.", tuple(rows)
         )
     tests = [row[key] for key in ("aspect/classes", "aspect/gradient") if key in row]
     if tests and all(test.p_adjusted is not None for test in tests):
-        differed = any((test.p_adjusted or 1) <= LEVEL for test in tests)
+        differed = any((test.p_adjusted or 1) <= level for test in tests)
         values = " and ".join(_p(test.p_adjusted or 1) for test in tests)
         yield Sentence(
             f"Entrance aspects {'differed' if differed else 'could not be shown to differ'} between classes or along "
@@ -141,11 +151,11 @@ def _facing(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
         )
 
 
-def _magnitudes(row: Mapping[str, Result], question: Question) -> Iterator[Sentence]:
+def _magnitudes(row: Mapping[str, Result], question: Question, level: float) -> Iterator[Sentence]:
     """Say which covariates change along the gradient."""
     slopes = [r for key, r in row.items() if key.startswith("magnitude-") and key.endswith("/slope")]
     tested = [r for r in slopes if r.p_adjusted is not None]
-    sure = [r for r in tested if (r.p_adjusted or 1) <= LEVEL]
+    sure = [r for r in tested if (r.p_adjusted or 1) <= level and _apart(r)]
     for slope in sure:
         yield _trend(slope, question)
     if rest := [r for r in tested if r not in sure]:
@@ -155,34 +165,37 @@ def _magnitudes(row: Mapping[str, Result], question: Question) -> Iterator[Sente
 
 def _trend(slope: Result, question: Question) -> Sentence:
     """Say which way a covariate goes toward people."""
-    up = ((slope.estimate or 0) > 0) == question.urban_is_high
-    interval = "" if slope.lower is None else f", interval {_number(slope.lower)} to {_number(slope.upper or 0)}"
+    toward = 1 if question.urban_is_high else -1
+    told = [toward * n for n in (slope.estimate, slope.lower, slope.upper) if n is not None]
+    low, high = sorted(told[1:])
     return Sentence(
-        f"{_heading(slope, question)} {'rose' if up else 'fell'} toward people ({_number(slope.estimate or 0)} "
-        f"{_per_step(slope, question)}{interval}; adjusted p {_p(slope.p_adjusted or 1)}).",
+        f"{_heading(slope, question)} {'rose' if told[0] > 0 else 'fell'} toward people ({_number(told[0])} "
+        f"{_per_step(slope, question)}, interval {_number(low)} to {_number(high)}; adjusted p "
+        f"{_p(slope.p_adjusted or 1)}).",
         (slope.key,),
     )
 
 
 def _heading(slope: Result, question: Question) -> str:
-    return slope.what.removeprefix("slope of ").removesuffix(f" along {question.gradient_name}")
+    heading = slope.what.removeprefix("slope of ").removesuffix(f" along {question.gradient_name}")
+    return f"Distance to the {heading.lower()}" if heading.startswith("Nearest ") else heading
 
 
 def _per_step(slope: Result, question: Question) -> str:
     """Return the unit of a slope in words; a step of a log10 is ten times as much."""
-    unit = slope.unit.split(" per unit of ")[0]
+    unit = slope.unit.split(" per unit of ")[0].replace("%", "percentage points").strip()
     if question.gradient_name.startswith(f"{LOG}(1 + "):
         measure = question.gradient_name.removeprefix(f"{LOG}(1 + ").removesuffix(")")
         return f"{unit} for ten times the {measure} (plus 1)".strip()
-    return f"{unit} per {question.gradient_unit}".strip()
+    return f"{unit} for each {question.gradient_unit} toward people".strip()
 
 
-def _found(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
+def _found(row: Mapping[str, Result], *_: object) -> Iterator[Sentence]:
     """Say how small a difference could have been found."""
     if (least := row.get("precision/least-effect")) and least.estimate is not None:
         yield Sentence(
-            f"With these females the test between classes finds four of five effects of Cohen's w "
-            f"{_number(least.estimate)}; smaller ones are often missed.",
+            f"Taken alone, the test between classes would find four of five effects of Cohen's w "
+            f"{_number(least.estimate)} with these females; smaller ones are often missed.",
             (least.key,),
         )
     elif row and any(key.startswith("precision/power/") for key in row):
@@ -193,16 +206,17 @@ def _found(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
         )
 
 
-def _other_choices(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
+def _other_choices(row: Mapping[str, Result], *_: object) -> Iterator[Sentence]:
     """Say how far the main test hangs on choices."""
     other = [
         r for key, r in row.items()
         if key.startswith("sensitivity/") and key.endswith(f"{PRIMARY}/test") and "/as-chosen/" not in key
+        and "/class-breaks-" not in key  # which change the classes, and nothing along the gradient
     ]  # fmt: skip
     tested = sorted((r for r in other if r.p is not None), key=lambda r: r.p or 0)
     if len(tested) > 1:
         yield Sentence(
-            f"Under {len(tested)} other choices of gradient, classes and dens the main p lies between "
+            f"Under {len(tested)} other choices of the gradient and of dens the main p lies between "
             f"{_p(tested[0].p or 0)} and {_p(tested[-1].p or 0)}.",
             (tested[0].key, tested[-1].key),
         )
@@ -214,15 +228,30 @@ def _other_choices(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]
         )
 
 
-def _near(row: Mapping[str, Result], _: Question) -> Iterator[Sentence]:
+def _near(row: Mapping[str, Result], _: Question, level: float) -> Iterator[Sentence]:
     """Warn where dens near each other are alike beyond the gradient."""
     moran = row.get("spatial/moran/females")
-    if moran is not None and moran.p is not None and moran.p <= LEVEL:
+    if moran is not None and moran.p is not None and moran.p <= level:
         yield Sentence(
             f"Females near each other den alike beyond the gradient (Moran's I {_number(moran.estimate or 0)}, "
             f"p {_p(moran.p)}): the p-values above may be too small.",
             (moran.key,),
         )
+
+
+def _nameless(_: Mapping[str, Result], question: Question, __: float) -> Iterator[Sentence]:
+    """Warn where most dens have no known female, so that nothing is known of which belong together."""
+    names = question.sample.frame["female"]
+    if (names == "").mean() > 0.5:
+        yield Sentence(
+            f"Of {int((names == '').sum())} of {len(names)} dens the female is not known: each counts as a female of "
+            "its own, so chance and intervals are nearly those of independent dens and claim too much."
+        )
+
+
+def _kind(change: Result) -> str:
+    """Return the den type of a change along the gradient."""
+    return change.where.rsplit(", from ", 1)[0]
 
 
 def _apart(result: Result) -> bool:
@@ -240,7 +269,7 @@ def _points(difference: float) -> str:
 
 
 def _p(p: float) -> str:
-    return f"{p:.4f}" if p < 0.0995 else f"{p:.2f}"
+    return "<0.0001" if p < 0.00005 else f"{p:.4f}" if p < 0.0995 else f"{p:.2f}"
 
 
 def _number(value: float) -> str:
