@@ -20,7 +20,10 @@ PERSON = (
     "Dens of one female are not independent, because females repeat den types: chance and intervals are taken over "
     "females. Rows marked 'dens' treat dens as if they were independent and claim too much."
 )
-CAUSE = "An association along the gradient is no proof of its cause."
+CAUSE = (
+    "An association along the gradient is no proof of its cause. Elevation, cover, distances and sun change toward "
+    "people whether or not there are dens: a trend at dens is a choice only where it differs from that of the ground."
+)
 
 HEADS = ("row", "what", "where", "estimate", "interval", "p", "adjusted", "dens", "females", "by")
 
