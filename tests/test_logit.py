@@ -13,7 +13,7 @@ from scipy import stats
 from simulated import linked, types_of
 
 from densite.compare import logit
-from densite.compare.logit import dens_along, gradient_test, score_statistic, type_along_gradient
+from densite.compare.logit import change_interval, dens_along, gradient_test, score_statistic, type_along_gradient
 from densite.compare.multinomial import fit
 from densite.compare.resample import Chance, Females
 from densite.compare.result import AS_IF_INDEPENDENT, Block
@@ -78,6 +78,41 @@ def test_permutation_against_every_order() -> None:
     exact = np.mean(score_statistic(orders, along.kind) >= observed - 1e-9)
     found = gradient_test(along, part="p", gradient_name="housing", chance=Chance(permutations=9999))
     assert found.p == pytest.approx(exact, abs=4 * math.sqrt(exact / 9999))
+
+
+def test_a_weight_is_that_many_dens() -> None:
+    """The score statistic of dens with weights 0 to 3 is that of dens left out, doubled and trebled."""
+    rng = np.random.default_rng(2)
+    x, kind, weights = rng.normal(size=(4, 40)), np.eye(3)[rng.integers(0, 3, 40)], rng.integers(0, 4, 40)
+    repeated = score_statistic(np.repeat(x, weights, axis=1), np.repeat(kind, weights, axis=0))
+    assert score_statistic(x, kind, weights.astype(float)) == pytest.approx(repeated)
+
+
+def test_permutation_of_females_against_every_order() -> None:
+    """Six females, 1 to 3 dens each at one place: the p of all 720 orders of females, weights by hand.
+
+    Of 5 pairs of dens of one female 4 are of one type, and of 10 dens 5 are in trees: the chance of that is .25 + .25,
+    so r = (.8 - .5) / .5 = .6, and one of two dens counts 1 / 1.6, one of three 1 / 2.2.
+    """
+    sizes, home = [1, 1, 2, 2, 3, 1], np.array([0.0, 0.5, 0.9, 1.8, 2.2, 3.0])
+    kind, female = np.repeat(["tree", "brush"], 5), np.repeat(np.arange(6), sizes)
+    weights = np.repeat([1, 1, 1 / 1.6, 1 / 1.6, 1 / 2.2, 1], sizes)
+    along = dens_along(kind, home[female], female.astype(str), types=TYPES)
+    orders = np.array(list(itertools.permutations(home)))[:, female]
+    drawn = score_statistic(orders, along.kind, weights)
+    exact = np.mean(drawn >= drawn[0] - 1e-9)
+    found = gradient_test(along, part="p", gradient_name="housing", chance=Chance(permutations=9999))
+    assert f"score statistic {drawn[0]:.2f}" in found.note
+    assert found.p == pytest.approx(exact, abs=4 * math.sqrt(exact / 9999))
+
+
+def test_interval_of_a_change_is_made_on_the_arcsine_scale() -> None:
+    """By hand for .8 and, without each of three females, .78 .8 .83; t table, 2 degrees of freedom: 4.302653."""
+    error = math.sqrt(2 / 3 * sum((math.asin(change) - math.asin(0.8)) ** 2 for change in (0.78, 0.8, 0.83)))
+    limits = [math.sin(math.asin(0.8) + side * 4.302653 * error) for side in (-1, 1)]
+    assert change_interval(0.8, np.array([0.78, 0.8, 0.83]), confidence=0.95) == pytest.approx(limits, abs=1e-6)
+    # Beyond the ends of the scale the sine would turn back: limits stop at 1.
+    assert change_interval(0.8, np.array([0.5, 0.8, 0.95]), confidence=0.95)[1] == 1
 
 
 def test_likelihood_ratio_and_shares_are_those_of_the_library(block) -> None:
@@ -170,6 +205,22 @@ def test_rare_types_stay_in_the_test_and_are_named() -> None:
     assert "without one of the females a type is missing" in found["type-along-gradient/change/tree"].method
 
 
+@pytest.mark.parametrize(("brush", "said"), [([0, 3, 6, 9], False), ([0, 1, 2, 3, 4], False), ([0, 1, 3, 4, 6], True)])
+def test_a_slope_asks_for_five_dens_of_three_females(brush, said) -> None:
+    """Females have three dens each: four dens, or five of two females, are too few; five of three are enough."""
+    kind = np.where(np.arange(60) % 4 == 0, "tree", "ground bed").astype(object)
+    kind[brush] = "brush"
+    found = told(kind, np.sin(np.arange(60)), np.repeat(np.arange(20), 3).astype(str))
+    assert ("type-along-gradient/change/brush" in {result.key for result in found.results}) == said
+    assert any("of brush" in unsaid.what for unsaid in found.unsaid) != said
+
+
+def test_keys_are_unique(block) -> None:
+    """A row of the table is found by its key."""
+    keys = [result.key for result in block.results]
+    assert len(set(keys)) == len(keys) == 2 + 3 * 4 + 3
+
+
 def test_separation_is_said_and_penalised() -> None:
     """Types in order along the gradient: named, finite estimates, the method labelled."""
     x = np.linspace(0, 3, 30)
@@ -187,7 +238,7 @@ def test_what_is_left_out_is_counted() -> None:
     """Dens of unknown type, without gradient and without a known female are told in the notes."""
     kind, x, female = study(np.random.default_rng(7), 30, 0)
     kind = kind.astype(object)
-    kind[:3], x[3:5], female[5:9] = ["unknown", None, "cave"], np.nan, None
+    kind[:3], x[2:5], female[5:9] = ["unknown", None, "cave"], np.nan, None
     note = told(kind, x, female)["type-along-gradient/test"].note
     assert "3 without a known type left out; 2 without a gradient value left out" in note
     assert "4 without a known female count as females of their own" in note

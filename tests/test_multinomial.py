@@ -176,3 +176,16 @@ def test_penalised_fits_are_found_in_sparse_and_separated_samples(parted) -> Non
         if kind.shape[1] > 1:
             covariates = np.column_stack([np.ones(len(place)), (place - place.mean()) / place.std()])
             assert fit(kind, covariates, np.ones((1, len(place))), penalised=True).found[0]
+
+
+def test_a_step_that_loses_is_halved() -> None:
+    """A sparse penalised sample in which whole steps do not arrive: the maximum is found, its slope 0."""
+    rng = np.random.default_rng(613)
+    dens, types = int(rng.integers(5, 25)), int(rng.integers(2, 4))
+    place = np.exp(2 * rng.normal(size=dens))
+    kind = np.eye(types)[rng.integers(0, types, dens)]
+    covariates = np.column_stack([np.ones(dens), (place - place.mean()) / place.std()])
+    whole = fit(kind, covariates, np.ones((1, dens)), penalised=True)
+    assert whole.found[0]
+    near = [fit(kind, covariates, np.ones((1, dens)), penalised=True, start=whole.beta[0] + off) for off in (-1, 1)]
+    assert [other.value[0] for other in near] == pytest.approx([whole.value[0]] * 2, abs=1e-8)

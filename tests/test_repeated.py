@@ -171,6 +171,37 @@ def test_population_and_female_answer_different_questions(block) -> None:
     assert not block.unsaid
 
 
+def test_limits_and_p_are_wald_s_with_females_less_two(block) -> None:
+    """Both models: exp(b +- t(58) error), two-sided p, for one unit of the gradient."""
+    kind, x, female = study(np.random.default_rng(2), 60, slope=-1, spread=1)
+    y, females, t = (kind == "tree").astype(float), Females.of(female), stats.t(58)
+    covariates = np.column_stack([np.ones(len(x)), x])
+    population = [values[1] for values in estimating_equations(y, covariates, females)[:2]]
+    own = random_intercept(y, covariates, females)
+    for key, (slope, error) in {"population": population, "female": (own.beta[1], own.errors[1])}.items():
+        found = block[f"contrast-tree/odds-ratio/{key}"]
+        limits = np.exp(slope + np.array([-1, 1]) * t.ppf(0.975) * error)
+        assert [found.lower, found.upper] == pytest.approx(limits, rel=1e-4)
+        assert found.p == pytest.approx(2 * t.sf(abs(slope / error)), rel=1e-2)
+        assert found.what == "odds ratio for a rise of log10(1 + housing units per km2) by 1 [tenfold]"
+
+
+def test_p_of_the_spread_is_half_a_chi_square(block) -> None:
+    """Self & Liang 1987, case 5 (case from memory): half the p of 1 degree of freedom against statsmodels' logit."""
+    from statsmodels.discrete.discrete_model import Logit
+
+    kind, x, female = study(np.random.default_rng(2), 60, slope=-1, spread=1)
+    y, covariates = (kind == "tree").astype(float), np.column_stack([np.ones(len(x)), x])
+    gain = random_intercept(y, covariates, Females.of(female)).value - Logit(y, covariates).fit(disp=0).llf
+    assert block["contrast-tree/spread/females"].p == pytest.approx(stats.chi2.sf(2 * gain, 1) / 2, rel=1e-3)
+
+
+def test_keys_are_unique(block) -> None:
+    """A row of the table is found by its key."""
+    keys = [result.key for result in block.results]
+    assert len(set(keys)) == len(keys) == 6
+
+
 def test_separation_has_a_penalised_odds_ratio() -> None:
     """Trees below, brush above: no likelihood estimate, said; the penalised one is labelled."""
     x = np.linspace(0, 3, 30)

@@ -312,8 +312,7 @@ def type_along_gradient(
     are not said. Intervals of a change are made on the arcsine scale, on which they cover .95 to .96 of
     true changes in our simulations with 20 and 40 females (.93 to .98 for a single type), against .90 to
     .97 on the plain scale; those of a share on the log-odds scale, .95 to .98. Sources:
-    :func:`densite.compare.multinomial.fit`,
-    :func:`densite.compare.resample.jackknife_interval`.
+    :func:`densite.compare.multinomial.fit`, :func:`densite.compare.resample.jackknife_interval`.
     """
     along = dens_along(den_type, gradient, female, types=types)
     if reasons := along_reasons(along, PART):
@@ -462,7 +461,7 @@ def _ends(model: _Model, unit: str) -> Iterator[Result]:
     for j in np.flatnonzero(~model.few):
         for at, name in enumerate(("share-low", "share-high")):
             yield replace(
-            model.template, key=f"{PART}/{name}/{slug(model.along.names[j])}", what="predicted share",
+                model.template, key=f"{PART}/{name}/{slug(model.along.names[j])}", what="predicted share",
                 where=f"{model.along.names[j]} at {places[at]:.3g} ({ENDS[at] * 100:.0f}th percentile; unit: {unit})",
                 estimate=float(found[0, at, j]), lower=float(lower[at, j]), upper=float(upper[at, j]),
                 interval=f"{JACKKNIFE}, on the log-odds scale",

@@ -254,7 +254,7 @@ class _Contrast:
 
     def odds_ratio(self, template: Result, slope: float, limits: tuple[float, float]) -> Result | Unsaid:
         """Tell the odds ratio for one unit, of a slope for one standard deviation of the gradient."""
-        what = f"odds ratio for one {self.gradient_unit} more of {self.gradient_name}"
+        what = f"odds ratio for a rise of {self.gradient_name} by 1 [{self.gradient_unit}]"
         per_unit = np.array([slope, *limits]) / self.along.x.std()
         if not np.all(np.abs(per_unit) < 300):
             why = f"one unit is far more than the sample spans ({np.ptp(self.along.x):.3g}); take a smaller unit"
