@@ -538,6 +538,13 @@ def _check_target(dem: Raster, out: Path, overwrite: bool) -> None:
         raise LayerError(f"{out} is the DEM itself; name another file")
     if out.exists() and not overwrite:
         raise LayerError(f"{out} is there already; name another file, or replace it with --force")
+    if out.exists() and not _is_tiff(out):  # a register, a zip or a crew's file is nothing to replace
+        raise LayerError(f"{out} is there already and no GeoTIFF; name another file")
+
+
+def _is_tiff(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(2) in (b"II", b"MM")
 
 
 def _check_room(out: Path, expected: float) -> None:

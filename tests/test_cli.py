@@ -192,3 +192,11 @@ def test_help_names_the_cautions(run) -> None:
     text = run("--help").out
     assert "permit" in text
     assert "secret" in text
+
+
+def test_available_points_replace_no_file(run, study) -> None:
+    """The register named by mistake is left as it is."""
+    before = (study / "register.gpkg").read_bytes()
+    said = run("available", "-n", "5", "--seed", "1", "-o", "register.gpkg", folder=study, code=2).err
+    assert "is there already; name another file" in said
+    assert (study / "register.gpkg").read_bytes() == before

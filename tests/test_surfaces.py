@@ -360,3 +360,13 @@ def test_room_is_looked_for_first(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=2 * 4 * 65 * 65 - 1))
     with pytest.raises(LayerError, match="0 MB free"):
         terrain_raster(dem, tmp_path / "out.tif", bands=("slope",), tick=raising(AssertionError()))
+
+
+def test_a_file_that_is_no_geotiff_is_never_replaced(tmp_path) -> None:
+    """Not even when asked: it may be the register."""
+    dem = dem_of(tmp_path, rough(), GRIDS["UTM"])
+    register = tmp_path / "register.gpkg"
+    register.write_bytes(b"SQLite format 3\0")
+    with pytest.raises(LayerError, match="no GeoTIFF; name another file"):
+        terrain_raster(dem, register, bands=("slope",), overwrite=True)
+    assert register.read_bytes() == b"SQLite format 3\0"

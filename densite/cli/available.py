@@ -32,7 +32,7 @@ def _codes(ctx: click.Context, param: click.Parameter, value: str | None) -> tup
 @click.option("--exclude-cover", "codes", metavar="CODES", callback=_codes,
               help="Land-cover codes to leave out, such as 11,24.")  # fmt: skip
 @click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path),
-              help="File to write: .gpkg, .parquet or .csv.")  # fmt: skip
+              help="File to write: .gpkg, .parquet or .csv; one that is there is never replaced.")  # fmt: skip
 @shared.study_option
 def available(
     number: int | None, spacing: float | None, seed: int, within: Path | None, female: str | None,
@@ -48,9 +48,12 @@ def available(
     Points where the land cover is unknown are left out when codes are given.
     """
     from densite.available import study_points
+    from densite.errors import PointsError
     from densite.pointfile import write_points
     from densite.settings import load
 
+    if output.exists():  # it may be the register, a layer or a crew's file
+        raise PointsError(f"{output} is there already; name another file, or remove it yourself")
     points = study_points(
         load(folder), folder=folder, n=number, seed=seed, spacing_m=spacing, within=within,
         female=female, exclude=exclude, exclude_codes=codes,
