@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import rasterio
@@ -31,6 +31,7 @@ CACHED_POINTS = 4096  # so many at once: a row of their numbers is 32 kB
 CACHE_BYTES = 2**20  # GDAL keeps nothing: no block is read twice
 
 Work = Callable[["Block", Ints], None]
+Task = TypeVar("Task")
 Requests = list[tuple[int, Ints]]  # a block's number and the positions of its requests
 
 
@@ -185,18 +186,28 @@ def _visit(raster: Raster, grid: BlockGrid, requests: Requests, work: Work, lost
 
     def run() -> None:
         with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES), source_of(raster) as source:
-            for number, which in _until_empty(tasks, stop):
-                block = _decoded(source, raster, grid.window(number))
+            for number, which in until_empty(tasks, stop):
+                block = decoded(source, raster, grid.window(number))
                 if block is None:
                     lost[which] = True
                 else:
                     work(block, which)
 
-    _run_all(run, min(threads or default_threads(), tasks.qsize()), stop)
+    run_in_threads(run, min(threads or default_threads(), tasks.qsize()), stop)
 
 
-def _run_all(run: Callable[[], None], threads: int, stop: threading.Event) -> None:
-    """Run in every thread; an error or Ctrl-C in one ends the others at their next block."""
+def run_in_threads(run: Callable[[], None], threads: int, stop: threading.Event) -> None:
+    """Run in every thread; an error or Ctrl-C in one ends the others at their next block.
+
+    Parameters
+    ----------
+    run : callable
+        What each thread does; it looks at ``stop`` before each block.
+    threads : int
+        Number of threads; with one or none it runs in this one.
+    stop : Event
+        Set when the others are to end.
+    """
     if threads <= 1:
         run()
         return
@@ -210,7 +221,20 @@ def _run_all(run: Callable[[], None], threads: int, stop: threading.Event) -> No
             raise
 
 
-def _until_empty(tasks: queue.SimpleQueue[tuple[int, Ints]], stop: threading.Event) -> Iterator[tuple[int, Ints]]:
+def until_empty(tasks: queue.SimpleQueue[Task], stop: threading.Event) -> Iterator[Task]:
+    """Take tasks from a queue that several threads share, until there are none or they are to stop.
+
+    Parameters
+    ----------
+    tasks : SimpleQueue
+        What is to be done.
+    stop : Event
+        Set when nothing more is to be taken.
+
+    Yields
+    ------
+    task
+    """
     while not stop.is_set():
         try:
             yield tasks.get_nowait()
@@ -234,8 +258,23 @@ def _grouped(numbers: Ints) -> Requests:
     return groups
 
 
-def _decoded(source: Any, raster: Raster, window: Window) -> Block | None:
-    """Decode a block; None where the file is damaged there."""
+def decoded(source: Any, raster: Raster, window: Window) -> Block | None:
+    """Decode a part of a raster.
+
+    Parameters
+    ----------
+    source : DatasetReader
+        The opened file.
+    raster : Raster
+        The layer, for its nodata value.
+    window : Window
+        Which cells. [cells]
+
+    Returns
+    -------
+    Block or None
+        None where the file is damaged there.
+    """
     try:
         raw = source.read(1, window=window)
         masked = {MaskFlags.per_dataset, MaskFlags.alpha} & set(source.mask_flag_enums[0])

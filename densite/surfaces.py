@@ -11,7 +11,6 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,13 +23,12 @@ import rasterio.shutil
 from numpy.typing import NDArray
 from pyproj import Transformer
 from rasterio._err import CPLE_BaseError  # what copying to a full disk raises; rasterio.errors has no name for it
-from rasterio.enums import MaskFlags
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
-from densite.blocks import Block, BlockGrid, default_threads
+from densite.blocks import BlockGrid, decoded, default_threads, run_in_threads, until_empty
 from densite.errors import LayerError
-from densite.layers import WGS84, Floats, Ints, Raster, as_stored, ground_jacobian, source_of
+from densite.layers import WGS84, Floats, Ints, Raster, ground_jacobian, source_of
 from densite.terrain import Method, aspect_deg, gradient, metres_per_unit, slope_deg
 
 Band: TypeAlias = Literal["elevation", "slope", "aspect", "hillshade"]
@@ -358,7 +356,6 @@ class _Reader:
         self._dem = dem
         self._native = BlockGrid(dem.shape, source.block_shapes[0])
         self._metres = metres_per_unit(dem)
-        self._masked = bool({MaskFlags.per_dataset, MaskFlags.alpha} & set(source.mask_flag_enums[0]))
 
     def read(self, window: Window) -> tuple[Floats, set[int]]:
         """Return elevations [m] with their margin, NaN where missing, and the blocks that are damaged."""
@@ -387,17 +384,8 @@ class _Reader:
 
     def _values(self, window: Window) -> Floats | None:
         """Return values of one of the file's blocks; None where it cannot be decoded."""
-        try:
-            raw = self._source.read(1, window=window)
-            missing = self._source.read_masks(1, window=window) == 0 if self._masked else None
-        except RasterioError:
-            return None
-        declared = self._dem.nodata
-        nodata = None if declared is None or np.isnan(declared) else as_stored(declared, raw.dtype)
-        block = Block(
-            window.row_off, window.col_off, raw, missing, nodata, self._source.scales[0], self._source.offsets[0]
-        )  # fmt: skip
-        return block.values()
+        block = decoded(self._source, self._dem, window)
+        return None if block is None else block.values()
 
 
 def _compute(task: _Task, scratch: _Scratch, threads: int, tick: Callable[[int], object]) -> None:
@@ -408,27 +396,18 @@ def _compute(task: _Task, scratch: _Scratch, threads: int, tick: Callable[[int],
             todo.put(number)
     lattice, reading, stop = GroundLattice(task.dem), threading.Lock(), threading.Event()
 
-    def run(reader: _Reader) -> None:
-        while not stop.is_set():
-            try:
-                number = todo.get_nowait()
-            except queue.Empty:
-                return
-            window = task.grid.window(number)
-            with reading:
-                heights, damaged = reader.read(window)
-            scratch.write(number, _surfaces(task, heights, window, lattice), damaged)
-            tick(1)
-
-    with source_of(task.dem) as source, ThreadPoolExecutor(threads) as pool:
+    with source_of(task.dem) as source:
         reader = _Reader(source, task.dem)
-        running = [pool.submit(run, reader) for _ in range(threads)]
-        try:
-            for future in running:
-                future.result()
-        except BaseException:
-            stop.set()
-            raise
+
+        def run() -> None:
+            for number in until_empty(todo, stop):
+                window = task.grid.window(number)
+                with reading:
+                    heights, damaged = reader.read(window)
+                scratch.write(number, _surfaces(task, heights, window, lattice), damaged)
+                tick(1)
+
+        run_in_threads(run, threads, stop)
 
 
 def _surfaces(task: _Task, heights: Floats, window: Window, lattice: GroundLattice) -> Singles:

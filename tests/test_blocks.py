@@ -85,8 +85,8 @@ def test_each_touched_block_is_decoded_once_and_no_other(tmp_path, monkeypatch, 
     array = np.arange(96 * 96, dtype="float32").reshape(96, 96)
     raster = write(tmp_path, array, layout=layout)
     seen = []
-    decode = blocks._decoded
-    monkeypatch.setattr(blocks, "_decoded", lambda s, r, w: (seen.append((w.row_off, w.col_off)), decode(s, r, w))[1])
+    decode = blocks.decoded
+    monkeypatch.setattr(blocks, "decoded", lambda s, r, w: (seen.append((w.row_off, w.col_off)), decode(s, r, w))[1])
     rows, cols = (v.ravel() for v in np.meshgrid(np.arange(0, 20), np.arange(0, 20)))
     windows_by_blocks(raster, rows, cols, 1, 2)
     assert len(seen) == len(set(seen))

@@ -300,8 +300,8 @@ def tiled_cover(folder: Path, size: int = 96, block: int = 16, name: str = "tile
 
 def test_every_block_is_decoded_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Discs of three radii around many points read each block under them one time, no other block."""
-    raster, seen, decode = tiled_cover(tmp_path), [], blocks._decoded
-    monkeypatch.setattr(blocks, "_decoded", lambda s, r, window: seen.append(window) or decode(s, r, window))
+    raster, seen, decode = tiled_cover(tmp_path), [], blocks.decoded
+    monkeypatch.setattr(blocks, "decoded", lambda s, r, window: seen.append(window) or decode(s, r, window))
     x, y = np.random.default_rng(3).uniform(0, 47 * 30 - 500, (2, 200))
     points = gpd.GeoDataFrame(geometry=gpd.points_from_xy(500_000 + x, 5_427_000 - y), crs=32611).to_crs(4326)
     disc_totals(points, raster, radii_m=[30, 200, 480])
