@@ -72,7 +72,8 @@ def write_points(frame: gpd.GeoDataFrame, path: Path) -> list[Path]:
     Raises
     ------
     PointsError
-        The ending is unknown, the folder is missing, or pyarrow is not installed for Parquet.
+        The ending is unknown, the folder is missing, a file of that name is there already, or pyarrow is
+        not installed for Parquet.
     """
     writers: dict[str, Callable[[gpd.GeoDataFrame, Path, str], None]] = {
         ".csv": _write_csv, ".gpkg": _write_gpkg, ".parquet": _write_parquet,
@@ -81,6 +82,10 @@ def write_points(frame: gpd.GeoDataFrame, path: Path) -> list[Path]:
         raise PointsError(f"{path}: ending '{path.suffix}'; allowed: {', '.join(writers)}")
     if not path.parent.is_dir():
         raise PointsError(f"no folder {path.parent}: make it first")
+    beside = path.with_name(f"{path.name}.json") if path.suffix == ".csv" else None
+    for taken in (path, beside):
+        if taken is not None and taken.exists():  # it may be the register, a layer or a crew's file
+            raise PointsError(f"{taken} is there already; name another file, or remove it yourself")
     rule = json.dumps(frame.attrs.get("available", {}), indent=1, sort_keys=True)
     unfinished = path.with_name(f".unfinished-{os.getpid()}-{path.name}")
     try:
@@ -88,9 +93,8 @@ def write_points(frame: gpd.GeoDataFrame, path: Path) -> list[Path]:
         unfinished.replace(path)
     finally:
         unfinished.unlink(missing_ok=True)
-    if path.suffix != ".csv":
+    if beside is None:
         return [path]
-    beside = path.with_name(f"{path.name}.json")
     beside.write_text(rule + "\n", encoding="utf-8")
     return [path, beside]
 

@@ -196,7 +196,10 @@ def test_help_names_the_cautions(run) -> None:
 
 def test_available_points_replace_no_file(run, study) -> None:
     """The register named by mistake is left as it is."""
+    ring = [[-115.6, 43.5], [-115.5, 43.5], [-115.5, 43.6], [-115.6, 43.5]]
+    write(study / "area.geojson", json.dumps({"type": "Polygon", "coordinates": [ring]}))
     before = (study / "register.gpkg").read_bytes()
-    said = run("available", "-n", "5", "--seed", "1", "-o", "register.gpkg", folder=study, code=2).err
-    assert "is there already; name another file" in said
+    words = ("available", "-n", "5", "--seed", "1", "--within", "area.geojson", "-o")
+    assert "is there already; name another file" in run(*words, "register.gpkg", folder=study, code=2).err
+    assert "points.csv" in run(*words, "points.csv", folder=study).out
     assert (study / "register.gpkg").read_bytes() == before

@@ -48,12 +48,9 @@ def available(
     Points where the land cover is unknown are left out when codes are given.
     """
     from densite.available import study_points
-    from densite.errors import PointsError
     from densite.pointfile import write_points
     from densite.settings import load
 
-    if output.exists():  # it may be the register, a layer or a crew's file
-        raise PointsError(f"{output} is there already; name another file, or remove it yourself")
     points = study_points(
         load(folder), folder=folder, n=number, seed=seed, spacing_m=spacing, within=within,
         female=female, exclude=exclude, exclude_codes=codes,
