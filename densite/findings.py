@@ -11,7 +11,7 @@ from dataclasses import asdict, replace
 import pandas as pd
 
 from densite.compare.comparison import Comparison
-from densite.compare.result import AS_IF_INDEPENDENT, Block, Result, as_frame
+from densite.compare.result import AS_IF_INDEPENDENT, Block, Result, as_frame, p_in_words
 from densite.tables import escaped, piped, wrapped
 
 WIDTH = 100
@@ -46,7 +46,7 @@ def as_text(comparison: Comparison, *, full: bool = True, width: int = WIDTH) ->
     """
     number = _numbers(comparison)
     lines = [TITLE, *wrapped(comparison.definition, width), ""]
-    lines += [line for sentence in _answer(comparison) for line in wrapped(sentence, width)]
+    lines += [line for sentence in _answer(comparison, number) for line in wrapped(sentence, width)]
     if full:
         for block in comparison.blocks:
             lines += ["", _heading(block), *_rows(block.results, number, width), *_explained(block.results, width)]
@@ -96,7 +96,7 @@ def as_markdown(comparison: Comparison) -> str:
         The answer, a pipe table for each part with its methods below, and the notes.
     """
     number = _numbers(comparison)
-    lines = [f"# {TITLE}", "", escaped(comparison.definition), "", *map(escaped, _answer(comparison))]
+    lines = [f"# {TITLE}", "", escaped(comparison.definition), "", *map(escaped, _answer(comparison, number))]
     for block in comparison.blocks:
         if block.results:
             lines += ["", f"## {escaped(_heading(block))}", "", piped(HEADS), piped(["---"] * len(HEADS))]
@@ -159,9 +159,8 @@ def _numbers(comparison: Comparison) -> dict[str, int]:
     return {result.key: row for row, result in enumerate(comparison.results, start=1)}
 
 
-def _answer(comparison: Comparison) -> Iterator[str]:
+def _answer(comparison: Comparison, number: Mapping[str, int]) -> Iterator[str]:
     """Yield each sentence with the rows in which its figures stand."""
-    number = _numbers(comparison)
     for sentence in comparison.answer:
         rows = ", ".join(str(number[key]) for key in sentence.rows)
         yield f"{sentence.text} [row{'s' if len(sentence.rows) > 1 else ''} {rows}]" if rows else sentence.text
@@ -246,7 +245,4 @@ def _number(value: float) -> str:
 
 
 def _chance(p: float | None) -> str:
-    """Write a p-value: four digits where small, else two."""
-    if p is None:
-        return ""
-    return "<0.0001" if p < 0.00005 else f"{p:.4f}" if p < 0.0995 else f"{p:.2f}"
+    return "" if p is None else p_in_words(p)

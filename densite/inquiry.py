@@ -20,7 +20,7 @@ from densite.errors import SettingsError
 from densite.gradient import MEASURES, classify, definition, landscape_at, scheme_of
 from densite.layers import Features, Raster
 from densite.settings import CompareSettings, GradientSettings, Settings
-from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term, recognised, spelled
+from densite.terms import DEN_TYPES, Term, by_name, recognised, spelled
 from densite.terrain import slope_aspect_at
 
 Floats = NDArray[np.float64]
@@ -136,15 +136,16 @@ def _covariates(dens: pd.DataFrame, chosen: CompareSettings) -> Iterator[Covaria
 
 def _term_of(column: str) -> Term | None:
     """Return the term of a column of numbers, whose name may go on with a class and a radius."""
-    terms = {term.name: term for term in (*DEN_TERMS, *KEPT_TERMS, *DERIVED_TERMS) if _is_compared(term)}
     parts = column.split("_")
-    return next((terms[name] for n in range(len(parts), 0, -1) if (name := "_".join(parts[:n])) in terms), None)
+    terms = (by_name().get("_".join(parts[:n])) for n in range(len(parts), 0, -1))
+    return next((term for term in terms if term is not None and _is_compared(term)), None)
 
 
 def _is_compared(term: Term) -> bool:
     """Tell whether a mean of a term's values has a meaning: not of bearings, nor of what tells of the record."""
     of_record = ("source_line", "declination_deg", "gradient", "gradient_missing_share", "uncertainty_m")
-    return term.kind in ("number", "share") and "aspect" not in term.name and term.name not in of_record
+    of_dens = term.group in ("den", "kept", "derived") and term.kind in ("number", "share")
+    return of_dens and "aspect" not in term.name and term.name not in of_record
 
 
 def _columns_of(name: str, dens: pd.DataFrame) -> list[str]:

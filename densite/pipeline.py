@@ -240,9 +240,7 @@ class Study:
         RegisterError
             Nothing was derived yet.
         """
-        frame = self.frame
-        if "landscape_class" not in frame:
-            raise RegisterError("no landscape class at any den yet: run `densite derive` first")
+        frame = self._classed()
         definition = self._derived_definition()
         classes = self._class_names()
         reasons = self.register.reasons()
@@ -257,6 +255,13 @@ class Study:
             types=DEN_TYPES,
             classes=classes,
         )
+
+    def _classed(self) -> gpd.GeoDataFrame:
+        """Return the dens with their landscape classes."""
+        frame = self.frame
+        if "landscape_class" not in frame:
+            raise RegisterError("no landscape class at any den yet: run `densite derive` first")
+        return frame
 
     def _derived_definition(self) -> str:
         """Return the definition by which the stored classes were made, which study.toml may have left behind."""
@@ -306,9 +311,7 @@ class Study:
         """
         from densite.inquiry import ask
 
-        frame = self.frame
-        if "landscape_class" not in frame:
-            raise RegisterError("no landscape class at any den yet: run `densite derive` first")
+        frame = self._classed()
         return ask(
             frame, self.visits, settings=self.settings, layers=self.layers, folder=self.folder,
             classes=self._class_names(),

@@ -39,18 +39,6 @@ def partly_mixed(told: Design, rng: np.random.Generator, *, share: float, classe
     return Design(told.females, np.where(moved, rng.integers(0, classes, len(moved)), told.klass))
 
 
-def places(told: Design, rng: np.random.Generator, *, spread: float = 0.1) -> np.ndarray:
-    """Place of each den on a gradient of mean 0: a female's own, standard normal, and a spread round it."""
-    own = rng.normal(size=told.females.count)[told.females.code]
-    return own + spread * rng.normal(size=len(own))
-
-
-def shares_along(gradient: np.ndarray, slopes: np.ndarray) -> np.ndarray:
-    """Shares of types (n, t) by a multinomial logit through equal shares at 0, with these slopes (t,)."""
-    odds = np.exp(gradient[:, None] * slopes)
-    return odds / odds.sum(axis=1, keepdims=True)
-
-
 def types_of(
     shares: np.ndarray, females: Females, rng: np.random.Generator, *, repeats: float, studies: int
 ) -> np.ndarray:

@@ -11,6 +11,8 @@ from scipy import stats
 
 from densite.compare.entries import (
     INDEPENDENT_FEMALES,
+    JACKKNIFE,
+    LEAVING_OUT,
     Entries,
     Limits,
     as_numbers,
@@ -31,8 +33,6 @@ NORMAL = 1.96  # standard deviations to either side that hold 95 % of normal dif
 ENDS = (("lower", -NORMAL), ("upper", NORMAL))
 
 TOO_FEW = "too few females, or dens that do not differ"
-LEAVING_OUT = "leaving out one female at a time, t with females - 1 degrees of freedom"
-
 BLAND = "Bland & Altman 1999, Stat. Methods Med. Res. 8: 135-160, doi:10.1177/096228029900800204"
 BLAND_REPEATED = "Bland & Altman 2007, J. Biopharm. Stat. 17: 571-582, doi:10.1080/10543400701329422"
 ZOU = "Zou 2013, Stat. Methods Med. Res. 22: 630-642, doi:10.1177/0962280211402548"
@@ -40,7 +40,6 @@ FISHER_CIRCULAR = "Fisher 1993, Statistical Analysis of Circular Data, chapter 2
 JAMMALAMADAKA = "Jammalamadaka & SenGupta 2001, Topics in Circular Statistics, section 8.2 (from memory)"
 COHEN = "Cohen 1960, Educational and Psychological Measurement 20: 37-46, doi:10.1177/001316446002000104"
 FLEISS = "Fleiss, Cohen & Everitt 1969, Psychological Bulletin 72: 323-327, doi:10.1037/h0028106"
-JACKKNIFE = "MacKinnon, Nielsen & Webb 2023, J. Appl. Econometrics 38: 671-694, doi:10.1002/jae.2969"
 COCHRAN = "Cochran 1977, Sampling Techniques, 3rd ed., sections 2.11 and 3.12 (from memory)"
 
 
@@ -251,12 +250,6 @@ def _pairs(observed: ArrayLike, derived: ArrayLike, female: ArrayLike) -> tuple[
     return field[both], mapped[both], females, note
 
 
-def _without(females: Females) -> Floats:
-    """Return weights (f, n) that leave out one female each."""
-    weights: Floats = np.not_equal.outer(np.arange(females.count), females.code).astype(np.float64)
-    return weights
-
-
 def _say_bias(
     entries: Entries, difference: Floats, females: Females, what: str, common: dict[str, Any], *, chance: Chance
 ) -> None:
@@ -359,7 +352,7 @@ def _say_turn(
 ) -> None:
     """Say the mean direction of differences of bearings."""
     angle = np.radians(difference)
-    weights = np.vstack([np.ones(len(angle)), _without(females)])
+    weights = np.vstack([np.ones(len(angle)), females.without_each()])
     cos, sin = weights @ np.cos(angle), weights @ np.sin(angle)
     count = np.maximum(weights.sum(axis=1), 1)
     name = f"mean turn of the field's {what}"
@@ -422,7 +415,7 @@ def _say_circular(
     if not np.isfinite(told):
         entries.cannot(name, "one of the two bearings does not vary")
         return
-    limits = _limits(entries, name, told, circular_correlation(field, mapped, _without(females)), chance=chance)
+    limits = _limits(entries, name, told, circular_correlation(field, mapped, females.without_each()), chance=chance)
     entries.say(
         "correlation", what=name, where="all dens", estimate=told, interval=f"{LEAVING_OUT}, cut to -1 and 1",
         limits=limits and (max(limits[0], -1.0), min(limits[1], 1.0)), assumes=INDEPENDENT_FEMALES,

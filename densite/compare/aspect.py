@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from scipy import stats
 
 from densite.compare import circular
 from densite.compare.circular import Complexes, Limits
+from densite.compare.entries import INDEPENDENT_FEMALES, PERMUTED, Entries, as_numbers, as_words, sentence, slug
 from densite.compare.fidelity import value_weights
 from densite.compare.resample import (
     Chance,
@@ -24,9 +25,10 @@ from densite.compare.resample import (
     permutation_rule,
     permuted_classes,
     permuted_gradient,
+    portions,
     too_few,
 )
-from densite.compare.result import AS_IF_INDEPENDENT, Block, Result, Unsaid
+from densite.compare.result import AS_IF_INDEPENDENT, Block
 from densite.errors import StatisticsError
 
 PART = "aspect"
@@ -40,7 +42,6 @@ ENDS = (10, 90)  # percentiles of the gradient at which directions are told [%]
 
 BEARING = "degrees clockwise from true north"
 EFFECTIVE = "the dens of each female counted as her effective number, by how alike they face"
-FEMALES = "females are independent of each other; dens of one female need not be"
 JACKKNIFE = (
     "leaving out one female at a time, arcsine form, t with females - 1 degrees of freedom; clockwise from lower"
 )
@@ -51,7 +52,6 @@ FISHER = (
 HALL = "Hall 1988, J. R. Stat. Soc. B 50: 35-45 (from memory); Field & Welsh 2007, doi:10.1111/j.1467-9868.2007.00593.x"
 RAYLEIGH = "Zar 2010, Biostatistical Analysis, 5th ed., section 27.1"
 WATSON = "Watson 1961, Biometrika 48: 109-114; Mardia & Jupp 2000, Directional Statistics, section 6.4 (from memory)"
-WINKLER = "Winkler et al. 2015, NeuroImage 123: 253-268, doi:10.1016/j.neuroimage.2015.05.092"
 LINEAR = "Mardia 1976, Biometrika 63: 403-405 (from memory)"
 
 
@@ -81,30 +81,10 @@ class _Dens:
         return {"dens": len(self.bearing), "females": self.females.known, "note": self.note}
 
 
-@dataclass(slots=True)
-class _Page:
-    """The rows of the block in the order in which they are written; ``observed`` says whose aspects they are."""
-
-    observed: str
-    results: list[Result] = field(default_factory=list)
-    unsaid: list[Unsaid] = field(default_factory=list)
-
-    def say(self, key: str, what: str, *, limits: Limits = None, interval: str = "", **others: Any) -> None:
-        """Add a result; an interval is named only where there is one."""
-        lower, upper = limits or (None, None)
-        named = interval if limits else ""
-        fields = {"what": f"{self.observed}: {what}", "lower": lower, "upper": upper, "interval": named, **others}
-        self.results.append(Result(key=f"{PART}/{key}", part=PART, **fields))
-
-    def cannot(self, what: str, why: str) -> None:
-        """Add what cannot be said, and why."""
-        self.unsaid.append(Unsaid(PART, f"{self.observed}: {what}", why))
-
-
 def aspect_by_class(
     aspect_deg: ArrayLike, aspect_error_deg: ArrayLike, landscape_class: ArrayLike, gradient: ArrayLike,
     female: ArrayLike, *, classes: Sequence[str], gradient_name: str, available_deg: ArrayLike, chance: Chance,
-    observed: str,
+    observed: str, part: str = PART,
 ) -> Block:  # fmt: skip
     """Tell which way dens face, and whether that differs from the ground, between classes and along the gradient.
 
@@ -130,6 +110,8 @@ def aspect_by_class(
         Seed, draws and confidence level.
     observed : str
         Whose aspects they are, in words, such as 'aspect seen at the den'.
+    part : str
+        Name of the block; a comparison may ask of two kinds of aspects.
 
     Returns
     -------
@@ -151,16 +133,15 @@ def aspect_by_class(
     with each result.
     """
     dens, frame = _lined_up(aspect_deg, aspect_error_deg, landscape_class, gradient, female, classes=classes)
-    ground = _numbers(available_deg, what="available aspects")
+    ground = as_numbers(available_deg, what="available aspects")
     ground = np.sort(ground[np.isfinite(ground)] % 360)
-    page = _Page(observed)
-    means = _say_means(page, dens, classes=classes, chance=chance)
-    _say_uniformity(page, dens, classes=classes, chance=chance)
-    _say_available(page, dens, ground, chance=chance)
-    _say_classes(page, dens.at(dens.klass >= 0), classes=classes, chance=chance)
-    _say_gradient(page, dens.at(np.isfinite(dens.gradient)), name=gradient_name, chance=chance)
-    frames = {"dens": frame, "available": _sectors(ground), "means": means}
-    return Block(PART, tuple(page.results), tuple(page.unsaid), frames)
+    entries = Entries(part, about=f"{observed}: ")
+    means = _say_means(entries, dens, classes=classes, chance=chance)
+    _say_uniformity(entries, dens, classes=classes, chance=chance)
+    _say_available(entries, dens, ground, chance=chance)
+    _say_classes(entries, dens.at(dens.klass >= 0), classes=classes, chance=chance)
+    _say_gradient(entries, dens.at(np.isfinite(dens.gradient)), name=gradient_name, chance=chance)
+    return entries.block({"dens": frame, "available": _sectors(ground), "means": means})
 
 
 def turned_p(scores: Complexes, females: Females, *, available: int, draws: int, rng: np.random.Generator) -> float:
@@ -262,17 +243,17 @@ def _lined_up(
     *, classes: Sequence[str],
 ) -> tuple[_Dens, pd.DataFrame]:  # fmt: skip
     """Return the dens with an aspect, and the same as a frame."""
-    bearing = _numbers(aspect, what="aspects") % 360
+    bearing = as_numbers(aspect, what="aspects") % 360
     size = len(bearing)
-    half = np.nan_to_num(_numbers(error, what="what aspects were read to", size=size), nan=0.0)
+    half = np.nan_to_num(as_numbers(error, what="what aspects were read to", size=size), nan=0.0)
     if np.any((half < 0) | (half >= 180)):
         raise StatisticsError("what an aspect was read to must be from 0 to below 180 degrees")
-    words = _words(landscape_class, what="landscape classes", size=size)
+    words = as_words(landscape_class, what="landscape classes", size=size)
     if strange := sorted(set(words) - set(classes) - {""}):
         raise StatisticsError(f"landscape class '{strange[0]}' is not listed; listed: {', '.join(classes)}")
     klass = np.array([classes.index(word) if word else -1 for word in words], dtype=np.int64)
-    place = _numbers(gradient, what="gradient", size=size)
-    names = _words(female, what="females", size=size)
+    place = as_numbers(gradient, what="gradient", size=size)
+    names = as_words(female, what="females", size=size)
     known = np.isfinite(bearing)
     dens = _Dens(bearing, half, klass, place, Females.of(names), _note(known, half, names)).at(known)
     columns = {
@@ -293,16 +274,16 @@ def _note(known: NDArray[np.bool_], half: Floats, names: NDArray[np.object_]) ->
     return "; ".join(text for text in said if text)
 
 
-def _say_means(page: _Page, dens: _Dens, *, classes: Sequence[str], chance: Chance) -> pd.DataFrame:
+def _say_means(entries: Entries, dens: _Dens, *, classes: Sequence[str], chance: Chance) -> pd.DataFrame:
     """Add mean directions and resultant lengths by class and over all, and return them as a frame."""
     rows = []
     for number, name in [*enumerate(classes), (-1, ALL)]:
         some = dens if name == ALL else dens.at(dens.klass == number)
         told: list[float | None] = [None] * 6
         if len(some.bearing):
-            told = [*_say_direction(page, some, name, chance), *_say_length(page, some, name, chance)]
+            told = [*_say_direction(entries, some, name, chance), *_say_length(entries, some, name, chance)]
         else:
-            page.cannot(f"mean direction and resultant length, {name}", "there is no den with an aspect")
+            entries.cannot(f"mean direction and resultant length, {name}", "there is no den with an aspect")
         rows.append([name, len(some.bearing), some.females.known, *told])
     ends = ("", "_lower", "_upper")
     columns = [f"direction{end or '_deg'}" for end in ends] + [f"length{end}" for end in ends]
@@ -310,20 +291,20 @@ def _say_means(page: _Page, dens: _Dens, *, classes: Sequence[str], chance: Chan
     return frame.astype(dict.fromkeys(columns, float))
 
 
-def _say_direction(page: _Page, dens: _Dens, where: str, chance: Chance) -> list[float | None]:
+def _say_direction(entries: Entries, dens: _Dens, where: str, chance: Chance) -> list[float | None]:
     """Add the mean direction of some dens, and return it with its limits."""
     mean, left_out = _mean_vector(dens.vectors, dens.females)
     found = circular.direction_deg(mean)
     if found is None:
-        page.cannot(f"mean direction, {where}", "the aspects cancel out")
+        entries.cannot(f"mean direction, {where}", "the aspects cancel out")
         return [None, None, None]
     limits = circular.direction_limits(mean, left_out, confidence=chance.confidence)
     if limits is None:
-        page.cannot(f"interval of the mean direction, {where}", _why_no_direction(dens))
-    page.say(
-        f"direction/{_slug(where)}", "mean direction", where=where, estimate=found, unit=BEARING, limits=limits,
-        interval=JACKKNIFE, method="direction of the mean of unit vectors over dens", assumes=FEMALES, source=FISHER,
-        **dens.numbers(),
+        entries.cannot(f"interval of the mean direction, {where}", _why_no_direction(dens))
+    entries.say(
+        f"direction/{slug(where)}", what="mean direction", where=where, estimate=found, unit=BEARING, limits=limits,
+        interval=JACKKNIFE, method="direction of the mean of unit vectors over dens", assumes=INDEPENDENT_FEMALES,
+        source=FISHER, **dens.numbers(),
     )  # fmt: skip
     return [found, *(limits or (None, None))]
 
@@ -336,17 +317,20 @@ def _why_no_direction(dens: _Dens) -> str:
     return f"no direction can be excluded with {dens.females.count} females that agree so little"
 
 
-def _say_length(page: _Page, dens: _Dens, where: str, chance: Chance) -> list[float | None]:
+def _say_length(entries: Entries, dens: _Dens, where: str, chance: Chance) -> list[float | None]:
     """Add the resultant length of some dens, and return it with its limits."""
     vectors = dens.vectors * circular.grouping_factor(dens.half)
     found = min(float(abs(vectors.mean())), 1.0)
-    limits = _length_limits(vectors, dens.females, chance, f"length/{_slug(where)}")
+    limits = _length_limits(vectors, dens.females, chance, f"length/{slug(where)}")
     if limits is None:
-        page.cannot(f"interval of the resultant length, {where}", "needs three females or more that do not all agree")
-    page.say(
-        f"length/{_slug(where)}", "resultant length (1: all face one way)", where=where, estimate=found, limits=limits,
-        interval=BOOTSTRAP, method="length of the mean of unit vectors over dens, each divided by sin(d/2)/(d/2) where "
-        "an aspect was read to a width d", assumes=f"{FEMALES}; aspects spread evenly within what was read",
+        entries.cannot(
+            f"interval of the resultant length, {where}", "needs three females or more that do not all agree"
+        )
+    entries.say(
+        f"length/{slug(where)}", what="resultant length (1: all face one way)", where=where, estimate=found,
+        limits=limits, interval=BOOTSTRAP, method="length of the mean of unit vectors over dens, each divided by "
+        "sin(d/2)/(d/2) where an aspect was read to a width d",
+        assumes=f"{INDEPENDENT_FEMALES}; aspects spread evenly within what was read",
         source=HALL, **dens.numbers(),
     )  # fmt: skip
     return [found, *(limits or (None, None))]
@@ -358,41 +342,44 @@ def _length_limits(vectors: Complexes, females: Females, chance: Chance, name: s
     return circular.length_limits(totals, females.sizes.astype(np.float64), weights, confidence=chance.confidence)
 
 
-def _say_uniformity(page: _Page, dens: _Dens, *, classes: Sequence[str], chance: Chance) -> None:
+def _say_uniformity(entries: Entries, dens: _Dens, *, classes: Sequence[str], chance: Chance) -> None:
     """Add Rayleigh's test by class and over all, and the test of all that turns females."""
     for number, name in [*enumerate(classes), (-1, ALL)]:
         some = dens if name == ALL else dens.at(dens.klass == number)
         if not len(some.bearing):
             continue
         length = circular.resultant_length(some.bearing)
-        page.say(
-            f"uniform/{_slug(name)}", "facing all ways alike (Rayleigh's z)", where=name,
+        entries.say(
+            f"uniform/{slug(name)}", what="facing all ways alike (Rayleigh's z)", where=name,
             estimate=len(some.bearing) * length**2, p=circular.rayleigh_p(len(some.bearing), length), proof="dens",
             method="Rayleigh's test, p by the exponential formula", assumes=f"{AS_IF_INDEPENDENT}; one preferred way",
             source=RAYLEIGH, **some.numbers(),
         )  # fmt: skip
     if dens.females.count < 2:
-        page.cannot("facing all ways alike, by females", "needs two females or more")
+        entries.cannot("facing all ways alike, by females", "needs two females or more")
         return
     scores, rng = circular.ground_scores(dens.bearing, dens.half, np.empty(0)), chance.rng(f"{PART}/uniform")
     p = turned_p(scores, dens.females, available=0, draws=chance.permutations, rng=rng)
-    page.say("uniform/females", "facing all ways alike, females turned", where=ALL, p=p, **_turning(), **dens.numbers())
+    entries.say(
+        "uniform/females", what="facing all ways alike, females turned", where=ALL, p=p, **_turning(), **dens.numbers()
+    )
 
 
 def _turning() -> dict[str, Any]:
     """Return method, assumptions and source of the test that turns females."""
     return {
         "method": "first two terms of Watson's U2, each female's dens turned together by chance",
-        "assumes": f"{FEMALES}; without any preference, a female's dens are as likely in any common turn of theirs",
+        "assumes": f"{INDEPENDENT_FEMALES}; without any preference, a female's dens are as likely in any common turn "
+        "of theirs",
         "source": WATSON,
     }
 
 
-def _say_available(page: _Page, dens: _Dens, ground: Floats, *, chance: Chance) -> None:
+def _say_available(entries: Entries, dens: _Dens, ground: Floats, *, chance: Chance) -> None:
     """Add the test of dens against the available aspects, and the way in which they differ."""
     few = f"{len(ground)} available aspects, of which {LEAST_AVAILABLE} are needed"
     if why := few if len(ground) < LEAST_AVAILABLE else too_few(dens.females):
-        page.cannot("dens against available aspects", why)
+        entries.cannot("dens against available aspects", why)
         return
     scores = circular.ground_scores(dens.bearing, dens.half, ground)
     rng = chance.rng(f"{PART}/available")
@@ -401,56 +388,57 @@ def _say_available(page: _Page, dens: _Dens, ground: Floats, *, chance: Chance) 
     words = _turning()
     words["method"] += ", on a circle on which the available aspects are spread evenly; their own chance added"
     words["assumes"] += "; available points are independent of each other; aspects were read without error"
-    page.say(
-        "available", "preference over the available aspects (0: dens face as the ground does)", where=ALL,
+    entries.say(
+        "available", what="preference over the available aspects (0: dens face as the ground does)", where=ALL,
         estimate=min(float(abs(scores[:, 0].mean())), 1.0), limits=limits, interval=BOOTSTRAP, p=p, headline=True,
-        **words, **{**dens.numbers(), "note": _joined(dens.note, f"{len(ground)} available aspects")},
+        **words, **{**dens.numbers(), "note": sentence([dens.note, f"{len(ground)} available aspects"])},
     )  # fmt: skip
-    _say_excess(page, dens, ground, chance)
+    _say_excess(entries, dens, ground, chance)
 
 
-def _say_excess(page: _Page, dens: _Dens, ground: Floats, chance: Chance) -> None:
+def _say_excess(entries: Entries, dens: _Dens, ground: Floats, chance: Chance) -> None:
     """Add the direction in which dens differ from the ground."""
     vectors = dens.vectors - circular.unit_vectors(ground).mean()
     mean, left_out = _mean_vector(vectors, dens.females)
     limits = circular.direction_limits(mean, left_out, confidence=chance.confidence)
     if limits is None:
-        page.cannot("way that dens face more than the ground", _why_no_direction(dens))
+        entries.cannot("way that dens face more than the ground", _why_no_direction(dens))
         return
-    page.say(
-        "available/direction", "way that dens face more than the ground", where=ALL, limits=limits, unit=BEARING,
-        estimate=circular.direction_deg(mean), interval=JACKKNIFE, source=FISHER, assumes=f"{FEMALES}; available "
-        "aspects taken as known", method="direction of the mean vector of dens less that of the available aspects",
+    entries.say(
+        "available/direction", what="way that dens face more than the ground", where=ALL, limits=limits, unit=BEARING,
+        estimate=circular.direction_deg(mean), interval=JACKKNIFE, source=FISHER,
+        assumes=f"{INDEPENDENT_FEMALES}; available aspects taken as known",
+        method="direction of the mean vector of dens less that of the available aspects",
         **dens.numbers(),
     )  # fmt: skip
 
 
-def _say_classes(page: _Page, dens: _Dens, *, classes: Sequence[str], chance: Chance) -> None:
+def _say_classes(entries: Entries, dens: _Dens, *, classes: Sequence[str], chance: Chance) -> None:
     """Add the tests among classes: the headline by mean vectors, and three published ones."""
     present, klass = np.unique(dens.klass, return_inverse=True)
     if len(present) < 2 or too_few(dens.females) or np.ptp(dens.bearing) == 0:
-        page.cannot("difference among classes", _why_no_classes(len(present), dens))
+        entries.cannot("difference among classes", _why_no_classes(len(present), dens))
         return
     found = _among(dens, klass.astype(np.int64), len(present), chance)
     where = ", ".join(classes[number] for number in present)
     rule = permutation_rule(klass.astype(np.int64), dens.females)
-    shared = {"where": where, "assumes": FEMALES, "source": WINKLER, **dens.numbers()}
-    page.say(
-        "classes", "share of the variation of aspect that lies between classes", estimate=found["vectors"][0],
+    shared = {"where": where, "assumes": INDEPENDENT_FEMALES, "source": PERMUTED, **dens.numbers()}
+    entries.say(
+        "classes", what="share of the variation of aspect that lies between classes", estimate=found["vectors"][0],
         p=found["vectors"][1], headline=True, **shared,
         method=f"squared distances of the classes' mean vectors, {EFFECTIVE}; {rule}",
     )  # fmt: skip
     samples = [dens.bearing[klass == number] for number in range(len(present))]
-    for slug, name, dens_p, rest in _published(samples, dens, klass.astype(np.int64), chance):
-        observed, p = found[slug]
+    for test, name, dens_p, rest in _published(samples, dens, klass.astype(np.int64), chance):
+        observed, p = found[test]
         if isinstance(dens_p, str):
-            page.cannot(f"{name} as if dens were independent", dens_p)
+            entries.cannot(f"{name} as if dens were independent", dens_p)
         else:
-            page.say(f"{slug}/dens", name, estimate=observed, p=dens_p, proof="dens", **{**shared, **rest})
+            entries.say(f"{test}/dens", what=name, estimate=observed, p=dens_p, proof="dens", **{**shared, **rest})
         if np.isfinite(observed):
-            page.say(f"{slug}/females", f"{name}, over females", estimate=observed, p=p, method=rule, **shared)
+            entries.say(f"{test}/females", what=f"{name}, over females", estimate=observed, p=p, method=rule, **shared)
         else:
-            page.cannot(f"{name}, over females", "dens do not differ within classes")
+            entries.cannot(f"{name}, over females", "dens do not differ within classes")
 
 
 def _why_no_classes(present: int, dens: _Dens) -> str:
@@ -465,7 +453,7 @@ def _among(dens: _Dens, klass: Ints, number: int, chance: Chance) -> dict[str, t
     rng = chance.rng(f"{PART}/classes")
     drawn = [
         _class_statistics(dens, permuted_classes(klass, dens.females, draws=some, rng=rng), number)
-        for some in _portions(chance.permutations, len(klass))
+        for some in portions(chance.permutations, len(klass), cells=CELLS)
     ]
     together = {key: np.concatenate([each[key] for each in drawn]) for key in observed}
     finite = {key: np.nan_to_num(value, posinf=np.finfo(np.float64).max) for key, value in together.items()}
@@ -555,16 +543,16 @@ def _dens_dealt(dens: _Dens, klass: Ints, number: int, chance: Chance) -> float:
     rng = chance.rng(f"{PART}/watson-u2")
     drawn = [
         circular.watson_u2_of(permuted_classes(klass, alone, draws=some, rng=rng), ends, number)
-        for some in _portions(chance.permutations, len(klass))
+        for some in portions(chance.permutations, len(klass), cells=CELLS)
     ]
     observed = circular.watson_u2_of(klass[None, order], ends, number)
     return permutation_p(float(observed[0]), np.concatenate(drawn))
 
 
-def _say_gradient(page: _Page, dens: _Dens, *, name: str, chance: Chance) -> None:
+def _say_gradient(entries: Entries, dens: _Dens, *, name: str, chance: Chance) -> None:
     """Add the correlation of aspect with the gradient, and the directions at both of its ends."""
     if trouble := _why_no_gradient(dens):
-        page.cannot(f"aspect along {name}", trouble)
+        entries.cannot(f"aspect along {name}", trouble)
         return
     vectors, weights = dens.vectors, value_weights(dens.vectors, dens.females)
     observed = float(shares_along(vectors, dens.gradient[None, :])[0])
@@ -572,25 +560,25 @@ def _say_gradient(page: _Page, dens: _Dens, *, name: str, chance: Chance) -> Non
     rng = chance.rng(f"{PART}/gradient")
     drawn = np.concatenate([
         shares_along(vectors, permuted_gradient(dens.gradient, dens.females, draws=some, rng=rng), weights)
-        for some in _portions(chance.permutations, len(dens.gradient))
+        for some in portions(chance.permutations, len(dens.gradient), cells=CELLS)
     ])  # fmt: skip
     shared = {"where": f"along {name}", "source": LINEAR, "estimate": float(np.sqrt(observed)), **dens.numbers()}
     method = "correlation of the gradient with cosine and sine of the aspect together"
-    page.say(
-        "gradient", "correlation of aspect with the gradient", p=permutation_p(counted, drawn), headline=True,
+    entries.say(
+        "gradient", what="correlation of aspect with the gradient", p=permutation_p(counted, drawn), headline=True,
         method=f"{method}, for p with {EFFECTIVE}; means of females dealt out anew among {dens.females.count} females, "
         "the rest within each",
-        assumes=FEMALES, **shared,
+        assumes=INDEPENDENT_FEMALES, **shared,
     )  # fmt: skip
     rank = _axes(vectors, np.ones(len(vectors))).shape[1]
     rest = len(dens.gradient) - rank - 1
-    page.say(
-        "gradient/dens", "correlation of aspect with the gradient", method=f"{method}; F test", proof="dens",
+    entries.say(
+        "gradient/dens", what="correlation of aspect with the gradient", method=f"{method}; F test", proof="dens",
         p=float(stats.f.sf(observed / max(1 - observed, 1e-15) * rest / rank, rank, rest)),
         assumes=f"{AS_IF_INDEPENDENT}; normal spread of the gradient", **shared,
     )  # fmt: skip
     for percent in ENDS:
-        _say_end(page, dens, percent, name=name, chance=chance)
+        _say_end(entries, dens, percent, name=name, chance=chance)
 
 
 def _why_no_gradient(dens: _Dens) -> str:
@@ -613,20 +601,21 @@ def _axes(vectors: Complexes, weights: Floats) -> Floats:
     return basis
 
 
-def _say_end(page: _Page, dens: _Dens, percent: int, *, name: str, chance: Chance) -> None:
+def _say_end(entries: Entries, dens: _Dens, percent: int, *, name: str, chance: Chance) -> None:
     """Add the direction that cosine and sine fitted along the gradient give at a percentile of it."""
     at = float(np.percentile(dens.gradient, percent))
     fitted = _fitted(dens.gradient - at, dens.vectors, dens.females)
     limits = circular.direction_limits(complex(fitted[0]), fitted[1:], confidence=chance.confidence)
     found = circular.direction_deg(complex(fitted[0]))
     if limits is None or found is None:
-        page.cannot(f"direction at the {percent} % place of {name}", _why_no_direction(dens))
+        entries.cannot(f"direction at the {percent} % place of {name}", _why_no_direction(dens))
         return
-    page.say(
-        f"gradient/{percent}", "direction at a place on the gradient", where=f"{name} {at:.4g} ({percent} % of dens "
-        "below)", estimate=found, unit=BEARING, limits=limits, interval=JACKKNIFE, source=FISHER,
+    entries.say(
+        f"gradient/{percent}", what="direction at a place on the gradient",
+        where=f"{name} {at:.4g} ({percent} % of dens below)",
+        estimate=found, unit=BEARING, limits=limits, interval=JACKKNIFE, source=FISHER,
         method="direction of cosine and sine fitted by least squares along the gradient",
-        assumes=f"{FEMALES}; cosine and sine change evenly along the gradient", **dens.numbers(),
+        assumes=f"{INDEPENDENT_FEMALES}; cosine and sine change evenly along the gradient", **dens.numbers(),
     )  # fmt: skip
 
 
@@ -660,33 +649,3 @@ def _sectors(ground: Floats) -> pd.DataFrame:
     return pd.DataFrame(
         {"from_deg": (middle - width / 2) % 360, "middle_deg": middle, "to_deg": middle + width / 2, "share": share}
     )
-
-
-def _portions(draws: int, dens: int) -> list[int]:
-    """Split draws so that each portion of draws x dens stays small."""
-    portion = max(1, CELLS // max(dens, 1))
-    return [min(portion, draws - start) for start in range(0, draws, portion)]
-
-
-def _numbers(values: ArrayLike, *, what: str, size: int | None = None) -> Floats:
-    """Return one number a den, NaN where there is none."""
-    array = np.asarray(pd.to_numeric(pd.Series(values), errors="coerce"), dtype=np.float64)
-    if size is not None and len(array) != size:
-        raise StatisticsError(f"{what}: {len(array)} values for {size} dens; give one per den")
-    return np.where(np.isfinite(array), array, np.nan)
-
-
-def _words(values: ArrayLike, *, what: str, size: int) -> NDArray[np.object_]:
-    """Return one stripped word a den, an empty one where there is none."""
-    words = ["" if pd.isna(value) else str(value).strip() for value in np.asarray(values, dtype=object)]
-    if len(words) != size:
-        raise StatisticsError(f"{what}: {len(words)} values for {size} dens; give one per den")
-    return np.array(words, dtype=object)
-
-
-def _slug(text: str) -> str:
-    return "-".join("".join(c if c.isalnum() else " " for c in text.lower()).split())
-
-
-def _joined(*parts: str) -> str:
-    return "; ".join(part for part in parts if part)

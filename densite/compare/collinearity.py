@@ -13,6 +13,7 @@ from scipy import stats
 
 from densite.compare.entries import (
     INDEPENDENT_FEMALES,
+    LEAVING_OUT,
     Entries,
     as_numbers,
     as_words,
@@ -142,8 +143,7 @@ def _say_pair(
     entries.say(
         f"rank/{slug(first)}/{slug(second)}", what="rank correlation", where=f"{first} and {second}", estimate=told[0],
         limits=limits, method="Spearman's rank correlation over dens", assumes=INDEPENDENT_FEMALES,
-        interval="leaving out one female at a time, t with females - 1 degrees of freedom, on Fisher's scale, with the "
-        "ranks of all dens",
+        interval=f"{LEAVING_OUT}, on Fisher's scale, with the ranks of all dens",
         source=f"{SPEARMAN}; {DORMANN}", dens=len(females.code), females=females.known,
         note=sentence([left_out(missing, "one of the two is missing"), without_female(females)]),
     )  # fmt: skip

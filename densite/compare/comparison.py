@@ -156,7 +156,11 @@ def _asked(question: Question, chance: Chance, done: Mapping[str, Block]) -> Ite
         "What could have been found",
         lambda: detectable(kind, place, female, classes=classes, **types),
     )
-    yield "sensitivity", "Other choices of gradient and classes", lambda: sensitivity(q, chance=chance)
+    yield (
+        "sensitivity",
+        "Other choices of gradient and classes",
+        lambda: sensitivity(q, along=done[PRIMARY], chance=chance),
+    )
 
 
 def _asked_of_aspect(q: Question, along: Mapping[str, Any]) -> Iterator[Step]:
@@ -168,9 +172,17 @@ def _asked_of_aspect(q: Question, along: Mapping[str, Any]) -> Iterator[Step]:
         "Aspect as seen",
         lambda: aspect_by_class(q.numbers("aspect_deg"), q.numbers("aspect_error_deg"), observed="dens", **rest),
     )
-    yield GROUND, "Aspect from the DEM", lambda: _renamed(aspect_by_class(
-        q.numbers("derived_aspect_deg"), np.full(len(q.gradient), np.nan), observed="ground at dens", **rest
-    ), GROUND)  # fmt: skip
+    yield (
+        GROUND,
+        "Aspect from the DEM",
+        lambda: aspect_by_class(
+            q.numbers("derived_aspect_deg"),
+            np.full(len(q.gradient), np.nan),
+            observed="ground at dens",
+            part=GROUND,
+            **rest,
+        ),
+    )
 
 
 def _asked_of_layers(q: Question, chance: Chance) -> Iterator[Step]:
@@ -215,18 +227,6 @@ def _left_over(q: Question, done: Mapping[str, Block]) -> Floats:
     if of_curve.empty:
         return np.asarray(of_type)
     return np.asarray(of_type - np.interp(q.gradient, of_curve["gradient"], of_curve["share"]))
-
-
-def _renamed(block: Block, part: str) -> Block:
-    """Put a block's rows under another part."""
-
-    def renamed(key: str) -> str:
-        return part + key.removeprefix(block.part)
-
-    return replace(
-        block, part=part, results=tuple(replace(r, part=part, key=renamed(r.key)) for r in block.results),
-        unsaid=tuple(replace(told, part=part) for told in block.unsaid),
-    )  # fmt: skip
 
 
 def _in_families(blocks: tuple[Block, ...]) -> tuple[Block, ...]:

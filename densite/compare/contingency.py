@@ -11,10 +11,22 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from densite.compare.entries import INDEPENDENT_FEMALES, Entries, as_words, left_out, sentence, slug, without_female
+from densite.compare.entries import (
+    INDEPENDENT_FEMALES,
+    JACKKNIFE,
+    LEAVING_OUT,
+    PERMUTED,
+    Entries,
+    as_words,
+    left_out,
+    sentence,
+    slug,
+    without_female,
+)
 from densite.compare.exact import exact_p
 from densite.compare.fidelity import den_weights
 from densite.compare.frequencies import METHODS, ShareInterval, clustered_share, wilson
+from densite.compare.leaveout import combined
 from densite.compare.resample import (
     Chance,
     Females,
@@ -33,13 +45,11 @@ from densite.errors import StatisticsError
 PART = "type-by-class"
 
 PEARSON = "Pearson 1900, Philosophical Magazine 50: 157-175"
-PERMUTED = "Winkler et al. 2015, NeuroImage 123: 253-268, doi:10.1016/j.neuroimage.2015.05.092"
 GOODMAN = "Goodman 1965, Technometrics 7: 247-254"
 WILSON = "Wilson 1927, J. American Statistical Association 22: 209-212, doi:10.1080/01621459.1927.10502953"
 COCHRAN = "Cochran 1977, Sampling Techniques, 3rd ed. (sections from memory)"
 ZOU = "Zou & Donner 2008, Statistics in Medicine 27: 1693-1702, doi:10.1002/sim.3095"
 BERGSMA = "Bergsma 2013, J. Korean Statistical Society 42: 323-328, doi:10.1016/j.jkss.2012.10.002"
-JACKKNIFE = "MacKinnon, Nielsen & Webb 2023, J. Appl. Econometrics 38: 671-694, doi:10.1002/jae.2969"
 HABERMAN = "Haberman 1973, Biometrics 29: 205-220; Holm 1979, Scandinavian J. Statistics 6: 65-70"
 RAO = "Rao & Scott 1992, Biometrics 48: 577-585"
 FREEMAN = "Freeman & Halton 1951, Biometrika 38: 141-149; Phipson & Smyth 2010, doi:10.2202/1544-6115.1585"
@@ -71,6 +81,12 @@ class Crossed:
         """What each den counts (n, t), in the column of its type, further dens of a female counting less."""
         weights = den_weights(self.kind[None], self.females, types=len(self.types))[0]
         return np.asarray(np.eye(len(self.types))[self.kind] * weights[:, None])
+
+    @property
+    def effective_table(self) -> Floats:
+        """Dens of each class and type (c, t), each female's counted as her effective number."""
+        tables = dealt_tables(self.klass[None].astype(np.int16), self.one, classes=len(self.classes))
+        return np.asarray(tables[0])
 
     @property
     def numbers(self) -> dict[str, Any]:
@@ -259,10 +275,8 @@ def _say_test(entries: Entries, data: Crossed, chance: Chance) -> Floats | None:
     if not _testable(entries, data):
         return None
     dealt = permuted_classes(data.klass, data.females, draws=chance.permutations, rng=chance.rng(f"{PART}/test"))
-    one, classes = data.one, len(data.classes)
-    drawn = dealt_tables(dealt, one, classes=classes)
-    observed = float(chi_square(dealt_tables(data.klass[None].astype(np.int16), one, classes=classes))[0])
-    statistics = chi_square(drawn)
+    drawn = dealt_tables(dealt, data.one, classes=len(data.classes))
+    observed, statistics = float(chi_square(data.effective_table)), chi_square(drawn)
     if np.ptp(np.append(statistics, observed)) < 1e-9 * max(1.0, observed):
         entries.cannot("chance of the difference in den types", "these females allow no other deal of classes")
         return None
@@ -294,7 +308,7 @@ def _say_association(entries: Entries, data: Crossed, chance: Chance) -> None:
         "association", what="association of den type and class (Cramer's V, corrected for bias)", where="all classes",
         estimate=value, limits=limits and (max(0.0, limits[0]), min(1.0, limits[1])), **data.numbers,
         method="square root of chi-square over its largest possible value, less what independent dens give by chance",
-        interval="leaving out one female at a time, t with females - 1 degrees of freedom, cut to 0 to 1",
+        interval=f"{LEAVING_OUT}, cut to 0 to 1",
         assumes=f"{INDEPENDENT_FEMALES}; the interval is rough near 0, where the test tells more",
         source=f"{BERGSMA}; {JACKKNIFE}", note=data.note,
     )  # fmt: skip
@@ -403,24 +417,14 @@ def _difference(
         pulls.append(females.totals(inside & of_type) - shares[-1].share * size)
     spread = float(np.sqrt((pulls[0] ** 2).sum() * (pulls[1] ** 2).sum()))
     alike = float((pulls[0] * pulls[1]).sum() / spread) if spread > 0 else 0.0
-    first, second = shares
-    told = first.share - second.share
-    down, up = (
-        _reach(first.share - first.lower, second.upper - second.share, alike),
-        _reach(first.upper - first.share, second.share - second.lower, alike),
-    )
-    return told, (max(-1.0, told - down), min(1.0, told + up))
-
-
-def _reach(first: float, second: float, alike: float) -> float:
-    """Return how far a difference's limit lies from it (Zou & Donner 2008)."""
-    return float(np.sqrt(max(0.0, first**2 + second**2 - 2 * alike * first * second)))
+    first, second = ((told.share, (told.lower, told.upper)) for told in shares)
+    lower, upper = combined(*first, *second, correlation=alike)
+    return first[0] - second[0], (max(-1.0, lower), min(1.0, upper))
 
 
 def _say_cells(entries: Entries, data: Crossed, drawn: Floats) -> None:
     """Say for each cell whether it holds more or fewer dens than chance, over females, all cells together."""
-    table = dealt_tables(data.klass[None].astype(np.int16), data.one, classes=len(data.classes))[0]
-    found, cells = _residuals(table), list(_cells(data))
+    found, cells = _residuals(data.effective_table), list(_cells(data))
     observed, residuals = np.abs(found), np.abs(_residuals(drawn))
     raw = [permutation_p(observed[cell], residuals[(slice(None), *cell)]) for cell in cells]
     for (c, t), p, adjusted in zip(cells, raw, holm(raw), strict=True):
@@ -484,7 +488,7 @@ def _residuals(tables: Floats) -> Floats:
     """Return adjusted residuals; 0 in empty rows and columns."""
     rows, columns = tables.sum(axis=-1, keepdims=True), tables.sum(axis=-2, keepdims=True)
     total = np.maximum(tables.sum(axis=(-2, -1), keepdims=True), 1.0)
-    expected = rows * columns / total
+    expected = _expected(tables)
     variance = expected * (1 - rows / total) * (1 - columns / total)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.where(variance > 0, (tables - expected) / np.sqrt(variance), 0.0))

@@ -19,32 +19,48 @@ from densite.errors import StatisticsError
 Limits = tuple[float, float] | None
 
 INDEPENDENT_FEMALES = "females are independent of each other; dens of one female need not be"
+LEAVING_OUT = "leaving out one female at a time, t with females - 1 degrees of freedom"
+JACKKNIFE = "MacKinnon, Nielsen & Webb 2023, J. Appl. Econometrics 38: 671-694, doi:10.1002/jae.2969"
+PERMUTED = "Winkler et al. 2015, NeuroImage 123: 253-268, doi:10.1016/j.neuroimage.2015.05.092"
 
 
 @dataclass(slots=True)
 class Entries:
-    """The rows of one block, in the order in which they are written."""
+    """The rows of one block, in the order in which they are written; ``about`` stands before what each says."""
 
     part: str
+    about: str = ""
     results: list[Result] = field(default_factory=list)
     unsaid: list[Unsaid] = field(default_factory=list)
 
     def say(
-        self, key: str, *, estimate: float | None, limits: Limits = None, interval: str = "", **others: Any
+        self,
+        key: str,
+        *,
+        what: str,
+        estimate: float | None = None,
+        limits: Limits = None,
+        interval: str = "",
+        **others: Any,
     ) -> None:
         """Add a result; an interval is named only where there is one."""
         if estimate is not None and not math.isfinite(estimate):
-            self.cannot(f"{others['what']} {others.get('where', '')}".strip(), "it is not defined for these dens")
+            self.cannot(f"{what} {others.get('where', '')}".strip(), "it is not defined for these dens")
             return
         lower, upper = limits if limits is not None else (None, None)
-        fields = {"lower": lower, "upper": upper, "interval": interval if limits is not None else ""}
+        fields = {
+            "what": self.about + what,
+            "lower": lower,
+            "upper": upper,
+            "interval": interval if limits is not None else "",
+        }
         self.results.append(
             Result(key=f"{self.part}/{key}", part=self.part, estimate=estimate, **fields, **others)  # type: ignore[arg-type]
         )
 
     def cannot(self, what: str, why: str) -> None:
         """Add what cannot be said, and why."""
-        self.unsaid.append(Unsaid(self.part, what, why))
+        self.unsaid.append(Unsaid(self.part, self.about + what, why))
 
     def block(self, frames: Mapping[str, pd.DataFrame]) -> Block:
         """Return the block with the frames that figures draw."""

@@ -68,10 +68,7 @@ def den_weights(kinds: Ints, females: Females, *, types: int) -> Floats:
     counts = np.bincount(cell.ravel(), minlength=studies * females.count * types).astype(np.float64)
     counts = counts.reshape(studies, females.count, types)
     same, pairs = (v.sum(axis=1) for v in _pairs(counts))
-    least = -0.5 / max(int(females.sizes.max(initial=2)) - 1, 1)
-    repeats = np.clip(np.nan_to_num(_beyond_chance(same, pairs, counts.sum(axis=1))), least, 1.0)
-    further = (females.sizes - 1)[females.code]
-    return np.asarray(1 / (1 + further * repeats[:, None]))
+    return _effective(np.nan_to_num(_beyond_chance(same, pairs, counts.sum(axis=1)))[:, None], females)
 
 
 def value_weights(values: Floats | NDArray[np.complex128], females: Females) -> Floats:
@@ -99,9 +96,14 @@ def value_weights(values: Floats | NDArray[np.complex128], females: Females) -> 
     pairs = float((females.sizes * (females.sizes - 1)).sum())
     spread = float((both**2).mean(axis=0).sum())
     alike = float((females.totals(both) ** 2).sum() - (both**2).sum())
-    repeats = alike / pairs / spread if pairs and spread > 0 else 0.0
+    return _effective(np.float64(alike / pairs / spread if pairs and spread > 0 else 0.0), females)
+
+
+def _effective(alike: Floats | np.float64, females: Females) -> Floats:
+    """Return what each den counts when dens of one female are alike by so much; none counts more than two."""
     least = -0.5 / max(int(females.sizes.max(initial=2)) - 1, 1)
-    return np.asarray(1 / (1 + (females.sizes - 1)[females.code] * np.clip(repeats, least, 1.0)))
+    further = (females.sizes - 1)[females.code]
+    return np.asarray(1 / (1 + further * np.clip(alike, least, 1.0)))
 
 
 def _pairs(counts: Floats) -> tuple[Floats, Floats]:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from densite.compare.entries import slug
+from densite.compare.entries import JACKKNIFE, LEAVING_OUT, PERMUTED, sentence, slug
 from densite.compare.fidelity import den_weights
 from densite.compare.frequencies import NOT_RECORDED, UNKNOWN
 from densite.compare.multinomial import Fits, fit, separation, shares
@@ -37,16 +37,13 @@ FEWEST_FEMALES = 3
 
 LINE = "the log odds of any two types change in a straight line along the gradient"
 APART = "females are independent of each other, while the dens of one may hang together in any way"
-JACKKNIFE = "leaving out one female at a time, t with females - 1 degrees of freedom"
-JACKKNIFE_SOURCE = "MacKinnon, Nielsen & Webb 2023, J. Appl. Econometrics 38: 671-694, doi:10.1002/jae.2969"
 LOGIT_SOURCE = "Agresti 2002, Categorical Data Analysis, 2nd ed., section 7.1 (from memory)"
 FIRTH_SOURCE = (
     "Firth 1993, Biometrika 80: 27-38, doi:10.1093/biomet/80.1.27; "
     "Heinze & Schemper 2002, Statistics in Medicine 21: 2409-2419, doi:10.1002/sim.1047"
 )
 PERMUTATION_SOURCE = (
-    "Winkler et al. 2015, NeuroImage 123: 253-268, doi:10.1016/j.neuroimage.2015.05.092; "
-    "Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9: 39, doi:10.2202/1544-6115.1585"
+    f"{PERMUTED}; Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9: 39, doi:10.2202/1544-6115.1585"
 )
 PERMUTATION_ASSUMES = (
     "without an effect, a female's place on the gradient has nothing to do with her dens' types, "
@@ -218,7 +215,7 @@ def gradient_test(along: Along, *, part: str, gradient_name: str, chance: Chance
         "dealt out anew, differences among her own dens shuffled; statistic: score test for no slope in a logit, a "
         "female's dens counted as her effective number of them, by how far females repeat types",
         assumes=PERMUTATION_ASSUMES, source=PERMUTATION_SOURCE, headline=True,
-        note=joined(f"score statistic {observed:.2f}", along.told),
+        note=sentence([f"score statistic {observed:.2f}", along.told]),
     )  # fmt: skip
 
 
@@ -248,7 +245,7 @@ class _Model:
 
     @property
     def source(self) -> str:
-        return "; ".join([LOGIT_SOURCE, JACKKNIFE_SOURCE, *([FIRTH_SOURCE] if self.why else [])])
+        return "; ".join([LOGIT_SOURCE, JACKKNIFE, *([FIRTH_SOURCE] if self.why else [])])
 
     @property
     def template(self) -> Result:
@@ -331,26 +328,6 @@ def type_along_gradient(
     return Block(PART, (*results, *ratio), tuple(unsaid), frames)
 
 
-def joined(*words: str) -> str:
-    """Return the words that there are, parted by semicolons."""
-    return "; ".join(word for word in words if word)
-
-
-def left_out_each(females: Females) -> Floats:
-    """Return weights of dens that leave out one female at a time.
-
-    Parameters
-    ----------
-    females : Females
-        Whose each den is.
-
-    Returns
-    -------
-    ndarray, shape (f, n)
-    """
-    return np.asarray(females.code[None] != np.arange(females.count)[:, None], dtype=np.float64)
-
-
 def fitted(kind: Floats, along: Along, *, penalised: bool) -> Fits:
     """Fit a logit to all dens and to those without each female.
 
@@ -369,7 +346,7 @@ def fitted(kind: Floats, along: Along, *, penalised: bool) -> Fits:
         Of 1 + f weightings, all dens first.
     """
     whole = fit(kind, along.scaled, np.ones((1, along.dens)), penalised=penalised)
-    without = fit(kind, along.scaled, left_out_each(along.females), penalised=penalised, start=whole.beta[0])
+    without = fit(kind, along.scaled, along.females.without_each(), penalised=penalised, start=whole.beta[0])
     pairs = zip((whole.beta, whole.value, whole.found), (without.beta, without.value, without.found), strict=True)
     return Fits(*(np.concatenate(pair) for pair in pairs))
 
@@ -402,10 +379,12 @@ def _told(typed: NDArray[np.bool_], placed: NDArray[np.bool_], females: Females)
     """Say what was left out, and how many dens have no known female."""
     untyped, unplaced = np.count_nonzero(~typed), np.count_nonzero(typed & ~placed)
     alone = females.count - females.known
-    return joined(
-        f"{untyped} without a known type left out" if untyped else "",
-        f"{unplaced} without a gradient value left out" if unplaced else "",
-        f"{alone} without a known female count as females of their own" if alone else "",
+    return sentence(
+        [
+            f"{untyped} without a known type left out" if untyped else "",
+            f"{unplaced} without a gradient value left out" if unplaced else "",
+            f"{alone} without a known female count as females of their own" if alone else "",
+        ]
     )
 
 
@@ -449,7 +428,7 @@ def _changes(model: _Model, unit: str) -> Iterator[Result]:
             model.template, key=f"{PART}/change/{slug(model.along.names[j])}", what="change of predicted share",
             where=f"{model.along.names[j]}, from {low:.3g} to {high:.3g} (10th to 90th percentile; unit: {unit})",
             estimate=float(change[0, j]), lower=limits[0], upper=limits[1],
-            interval=f"{JACKKNIFE}, on the arcsine scale",
+            interval=f"{LEAVING_OUT}, on the arcsine scale",
         )  # fmt: skip
 
 
@@ -464,7 +443,7 @@ def _ends(model: _Model, unit: str) -> Iterator[Result]:
                 model.template, key=f"{PART}/{name}/{slug(model.along.names[j])}", what="predicted share",
                 where=f"{model.along.names[j]} at {places[at]:.3g} ({ENDS[at] * 100:.0f}th percentile; unit: {unit})",
                 estimate=float(found[0, at, j]), lower=float(lower[at, j]), upper=float(upper[at, j]),
-                interval=f"{JACKKNIFE}, on the log-odds scale",
+                interval=f"{LEAVING_OUT}, on the log-odds scale",
             )  # fmt: skip
 
 
@@ -478,7 +457,7 @@ def _slopes(model: _Model, unit: str) -> Iterator[Result]:
         yield replace(
             model.template, key=f"{PART}/slope/{slug(model.along.names[j])}", what="slope of log odds",
             where=f"{model.along.names[j]} against {model.reference}", unit=f"log odds per {unit}",
-            estimate=float(slopes[0, column]), lower=limits[0], upper=limits[1], interval=JACKKNIFE,
+            estimate=float(slopes[0, column]), lower=limits[0], upper=limits[1], interval=LEAVING_OUT,
         )  # fmt: skip
 
 
@@ -565,6 +544,6 @@ def _likelihood_ratio(model: _Model) -> tuple[Result, ...]:
             p=float(stats.chi2.sf(ratio, freedom)), assumes=f"{AS_IF_INDEPENDENT}; {LINE}",
             method=f"likelihood-ratio test of a multinomial logit against one without slope{penalised}",
             source="; ".join([LOGIT_SOURCE, *([FIRTH_SOURCE] if model.why else [])]),
-            note=joined(f"chi-square {ratio:.2f}, degrees of freedom {freedom}", along.told),
+            note=sentence([f"chi-square {ratio:.2f}, degrees of freedom {freedom}", along.told]),
         ),
     )  # fmt: skip

@@ -13,6 +13,9 @@ from scipy import special, stats
 
 from densite.compare.entries import (
     INDEPENDENT_FEMALES,
+    JACKKNIFE,
+    LEAVING_OUT,
+    PERMUTED,
     Entries,
     Limits,
     as_numbers,
@@ -53,10 +56,8 @@ from densite.errors import StatisticsError
 STEPS = 41  # places along the gradient at which a trend is drawn
 ENDS = (10, 90)  # percentiles of the gradient between which a share's change is told [%]
 
-LEAVING_OUT = "leaving out one female at a time, t with females - 1 degrees of freedom"
 ON_SCALE = {"plain": "", "log": ", on the log scale", "logit": ", on the log-odds scale"}
 
-JACKKNIFE = "MacKinnon, Nielsen & Webb 2023, J. Appl. Econometrics 38: 671-694, doi:10.1002/jae.2969"
 WOODRUFF = "Woodruff 1952, J. American Statistical Association 47: 635-646 (from memory)"
 WELCH = "Welch 1947, Biometrika 34: 28-35, doi:10.1093/biomet/34.1-2.28"
 ZOU = "Zou & Donner 2008, Statistics in Medicine 27: 1693-1702, doi:10.1002/sim.3095"
@@ -64,7 +65,6 @@ HEDGES = "Hedges 2007, J. Educ. Behav. Stat. 32: 341-370, doi:10.3102/1076998606
 OBUCHOWSKI = "Obuchowski 1997, Biometrics 53: 567-578, doi:10.2307/2533958"
 KRUSKAL = "Kruskal & Wallis 1952, J. American Statistical Association 47: 583-621 (from memory)"
 SPEARMAN = "Spearman 1904, American J. Psychology 15: 72-101 (from memory)"
-PERMUTED = "Winkler et al. 2015, NeuroImage 123: 253-268, doi:10.1016/j.neuroimage.2015.05.092"
 PAPKE = "Papke & Wooldridge 1996, J. Appl. Econometrics 11: 619-632, doi:10.1002/(SICI)1099-1255(199611)11:6<619::AID-JAE418>3.0.CO;2-1"  # fmt: skip  # noqa: E501
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from densite.compare.contingency import Crossed, crossed
-from densite.compare.entries import INDEPENDENT_FEMALES, Entries
+from densite.compare.entries import INDEPENDENT_FEMALES, LEAVING_OUT, Entries
 from densite.compare.fidelity import den_weights, fidelity
 from densite.compare.resample import Chance, Females, Floats, Ints, jackknife_interval, permuted_classes, too_few
 from densite.compare.result import Block
@@ -96,7 +96,7 @@ def _say_fidelity(entries: Entries, data: Crossed, chance: Chance) -> float:
     entries.say(
         "fidelity", what=what, where="all females", estimate=float(told[0]), **data.numbers,
         limits=jackknife_interval(float(told[0]), told[1:], confidence=chance.confidence),
-        interval="leaving out one female at a time, t with females - 1 degrees of freedom",
+        interval=LEAVING_OUT,
         method="share of pairs of dens of a female that are of one type, beyond what all dens give by chance; holds "
         "what females repeat by habit and what they share by place",
         assumes=INDEPENDENT_FEMALES, source=KAPPA, note=data.note,

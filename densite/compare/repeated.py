@@ -12,20 +12,17 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 from scipy.special import expit, logsumexp
 
-from densite.compare.entries import slug
+from densite.compare.entries import JACKKNIFE, LEAVING_OUT, sentence, slug
 from densite.compare.logit import (
     APART,
     FEWEST_DENS,
     FEWEST_FEMALES,
     FIRTH_SOURCE,
-    JACKKNIFE,
-    JACKKNIFE_SOURCE,
     Along,
     along_reasons,
     dens_along,
     fitted,
     gradient_test,
-    joined,
     penalty_reason,
 )
 from densite.compare.multinomial import fit
@@ -317,9 +314,9 @@ def _penalised(contrast: _Contrast, why: str) -> Result | Unsaid:
     if limits is None or not fits.found.all():
         return contrast.unsaid("penalised odds ratio", "no fit is found without one of the females")
     template = replace(
-        contrast.template, key=f"{contrast.part}/odds-ratio/penalised", interval=JACKKNIFE,
+        contrast.template, key=f"{contrast.part}/odds-ratio/penalised", interval=LEAVING_OUT,
         method=f"logit, Jeffreys-penalised (Firth) since {why}", assumes=f"{LINE}; {APART}",
-        source=f"{FIRTH_SOURCE}; {JACKKNIFE_SOURCE}", note=joined(POPULATION, contrast.along.told),
+        source=f"{FIRTH_SOURCE}; {JACKKNIFE}", note=sentence([POPULATION, contrast.along.told]),
     )  # fmt: skip
     return contrast.odds_ratio(template, float(slopes[0]), limits)
 
@@ -335,7 +332,7 @@ def _population(contrast: _Contrast) -> Iterator[Result | Unsaid]:
         contrast.template, key=f"{contrast.part}/odds-ratio/population", assumes=f"{LINE}; {APART}", source=GEE_SOURCE,
         method="generalised estimating equations, exchangeable correlation within females, bias-reduced errors",
     )  # fmt: skip
-    wald = replace(shared, note=joined(POPULATION, along.told), interval=contrast.degrees)
+    wald = replace(shared, note=sentence([POPULATION, along.told]), interval=contrast.degrees)
     yield contrast.tested(wald, beta[1], errors[1])
     what = "correlation between dens of one female"
     if contrast.repeats:
@@ -404,7 +401,7 @@ def _own(contrast: _Contrast, pooled: float) -> Iterator[Result | Unsaid]:
         method=f"logit with a random intercept, adaptive Gauss-Hermite quadrature with {POINTS} points",
         assumes=f"{LINE}; intercepts of females are normal; given hers, a female's dens are independent",
     )  # fmt: skip
-    wald = replace(shared, note=joined(OWN, contrast.along.told), interval=f"Wald, {contrast.degrees}")
+    wald = replace(shared, note=sentence([OWN, contrast.along.told]), interval=f"Wald, {contrast.degrees}")
     yield contrast.tested(wald, float(model.beta[1]), float(model.errors[1]))
     # Half a chi-square: under no spread the estimate is 0 in half of all samples.
     p = float(stats.chi2.sf(max(0.0, 2 * (model.value - pooled)), 1) / 2) if model.spread else 1.0

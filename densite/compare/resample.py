@@ -81,6 +81,10 @@ class Females:
         used, code = np.unique(self.code[chosen], return_inverse=True)
         return Females(code.astype(np.int64), self.named[used])
 
+    def without_each(self) -> Floats:
+        """Return weights of dens (f, n) that leave out one female each."""
+        return np.not_equal.outer(np.arange(self.count), self.code).astype(np.float64)
+
     def totals(self, values: ArrayLike) -> Floats:
         """Add up values of dens (n,) or (n, k) over each female: (f,) or (f, k)."""
         array = np.asarray(values, dtype=np.float64)
@@ -217,6 +221,25 @@ def permuted_gradient(values: ArrayLike, females: Females, *, draws: int, rng: n
         dens = np.stack([group for group in groups if len(group) == size])
         dealt[:, dens] += rng.permuted(np.tile(off[dens], (draws, 1, 1)), axis=2)
     return dealt
+
+
+def portions(draws: int, dens: int, *, cells: int) -> list[int]:
+    """Split a number of draws so that each portion of draws x dens stays small.
+
+    Parameters
+    ----------
+    draws, dens : int
+        How many.
+    cells : int
+        Draws x dens held at a time, at most.
+
+    Returns
+    -------
+    list of int
+        Draws of each portion.
+    """
+    portion = max(1, cells // max(dens, 1))
+    return [min(portion, draws - start) for start in range(0, draws, portion)]
 
 
 def permutation_p(observed: float, drawn: Floats) -> float:

@@ -71,6 +71,21 @@ class Block:
         return next(result for result in self.results if result.key == key)
 
 
+def p_in_words(p: float) -> str:
+    """Write a p-value: four digits where small, else two.
+
+    Parameters
+    ----------
+    p : float
+        p-value. [1]
+
+    Returns
+    -------
+    str
+    """
+    return "<0.0001" if p < 0.00005 else f"{p:.4f}" if p < 0.0995 else f"{p:.2f}"
+
+
 def as_frame(results: Iterable[Result]) -> pd.DataFrame:
     """Return results as a tidy table.
 

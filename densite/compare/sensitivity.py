@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from densite.compare.contingency import class_test, crossed
+from densite.compare.entries import slug
 from densite.compare.logit import type_along_gradient
 from densite.compare.question import Question, Variant
 from densite.compare.resample import Chance
@@ -17,13 +18,15 @@ PART = "sensitivity"
 CHOSEN = "as chosen"
 
 
-def sensitivity(question: Question, *, chance: Chance) -> Block:
+def sensitivity(question: Question, *, along: Block, chance: Chance) -> Block:
     """Make the comparison of den types again for other choices of gradient and classes.
 
     Parameters
     ----------
     question : Question
         What is compared; its ``variants`` are the other choices.
+    along : Block
+        Its types along the gradient as chosen, which also hold where a variant leaves the gradient as it is.
     chance : Chance
         Seed and numbers of draws.
 
@@ -37,17 +40,18 @@ def sensitivity(question: Question, *, chance: Chance) -> Block:
     results: list[Result] = [*_uncertain(question)]
     unsaid: list[Unsaid] = []
     for variant in (own, *question.variants):
-        for block in _tried(question, variant, chance):
+        for block in _tried(question, variant, along, chance):
             results += _kept(block, variant.label, question.contrast)
             unsaid += [replace(told, part=PART, what=f"{told.what} ({variant.label})") for told in block.unsaid]
     return Block(PART, tuple(results), tuple(unsaid) if len(question.variants) else ())
 
 
-def _tried(question: Question, variant: Variant, chance: Chance) -> Iterator[Block]:
+def _tried(question: Question, variant: Variant, along: Block, chance: Chance) -> Iterator[Block]:
     """Yield the comparison of types along the gradient and by class for one choice."""
     frame, types = question.sample.frame, question.sample.types
     kind, female = frame["den_type"], frame["female"]
-    yield type_along_gradient(
+    same = np.array_equal(variant.gradient, question.gradient, equal_nan=True)
+    yield along if same else type_along_gradient(
         kind, variant.gradient, female, types=types, gradient_name=question.gradient_name,
         gradient_unit=question.gradient_unit, chance=chance,
     )  # fmt: skip
@@ -58,9 +62,9 @@ def _tried(question: Question, variant: Variant, chance: Chance) -> Iterator[Blo
 def _kept(block: Block, label: str, contrast: str) -> Iterator[Result]:
     """Yield the headline test of a block and the change of the contrasted type, under the choice's name."""
     for result in block.results:
-        if (result.headline and result.p is not None) or result.key.endswith(f"/change/{_slug(contrast)}"):
+        if (result.headline and result.p is not None) or result.key.endswith(f"/change/{slug(contrast)}"):
             where = f"{label}; {result.where}" if result.where else label
-            key = f"{PART}/{_slug(label)}/{result.key}"
+            key = f"{PART}/{slug(label)}/{result.key}"
             yield replace(result, key=key, part=PART, where=where, headline=False)
 
 
@@ -77,7 +81,3 @@ def _uncertain(question: Question) -> Iterator[Result]:
         method="dens with another class on the circle of their location error, or on half of it",
         assumes="the recorded horizontal uncertainty to hold", source="counted, no inference",
     )  # fmt: skip
-
-
-def _slug(words: str) -> str:
-    return "-".join(words.lower().replace(".", "-").split())

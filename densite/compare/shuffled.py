@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from densite.compare.fidelity import value_weights
-from densite.compare.resample import Females, Floats, Ints, permuted_classes, permuted_gradient
+from densite.compare.resample import Females, Floats, Ints, permuted_classes, permuted_gradient, portions
 
 CELLS = 100_000  # dens x draws held at a time, small enough for the processor's cache
 
@@ -47,7 +47,7 @@ def among_classes(
     weights = value_weights(ranks, females)
     drawn = [
         _heterogeneity(ranks, permuted_classes(klass, females, draws=some, rng=rng), number, weights)
-        for some in portions(draws, len(ranks))
+        for some in portions(draws, len(ranks), cells=CELLS)
     ]
     return float(_heterogeneity(ranks, klass[None, :], number, weights)[0]), np.concatenate([np.empty(0), *drawn])
 
@@ -82,26 +82,10 @@ def along_gradient(
     """
     weights = value_weights(y, females)
     drawn = [
-        _steepness(permuted_gradient(x, females, draws=some, rng=rng), y, weights) for some in portions(draws, len(x))
+        _steepness(permuted_gradient(x, females, draws=some, rng=rng), y, weights)
+        for some in portions(draws, len(x), cells=CELLS)
     ]
     return float(_steepness(x[None, :], y, weights)[0]), np.concatenate([np.empty(0), *drawn])
-
-
-def portions(draws: int, dens: int) -> list[int]:
-    """Split a number of draws so that each portion of draws x dens stays small.
-
-    Parameters
-    ----------
-    draws, dens : int
-        How many.
-
-    Returns
-    -------
-    list of int
-        Draws of each portion.
-    """
-    portion = max(1, CELLS // max(dens, 1))
-    return [min(portion, draws - start) for start in range(0, draws, portion)]
 
 
 def _heterogeneity(ranks: Floats, dealt: NDArray[np.integer], number: int, weights: Floats) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,9 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from densite.compare.resample import Chance, Females, Floats, Ints, permutation_p
-from densite.compare.result import AS_IF_INDEPENDENT, Block, Result, Unsaid
-from densite.errors import StatisticsError
+from densite.compare.entries import Entries, as_numbers, as_words
+from densite.compare.resample import Chance, Females, Floats, Ints, permutation_p, portions
+from densite.compare.result import AS_IF_INDEPENDENT, Block
 
 PART = "spatial"
 NEIGHBOURS = 5  # common practice, no source
@@ -40,22 +40,6 @@ class _Places:
         """Return some of the dens."""
         females = self.females.within(chosen)
         return _Places(self.xy[chosen], self.value[chosen], self.winter[chosen], females, self.note)
-
-
-@dataclass(slots=True)
-class _Page:
-    """The rows of the block, in the order in which they are written."""
-
-    results: list[Result] = field(default_factory=list)
-    unsaid: list[Unsaid] = field(default_factory=list)
-
-    def say(self, key: str, **others: Any) -> None:
-        """Add a result."""
-        self.results.append(Result(key=f"{PART}/{key}", part=PART, **others))
-
-    def cannot(self, what: str, why: str) -> None:
-        """Add what cannot be said, and why."""
-        self.unsaid.append(Unsaid(PART, what, why))
 
 
 def autocorrelation(
@@ -99,19 +83,19 @@ def autocorrelation(
     independent: with all neighbours, and with neighbours of other females only.
     """
     places = _lined_up(x_m, y_m, winter, female, residual)
-    page, frames = _Page(), {"neighbours": pd.DataFrame({"value": [], "neighbours_mean": []}, dtype=float)}
+    entries, frames = Entries(PART), {"neighbours": pd.DataFrame({"value": [], "neighbours_mean": []}, dtype=float)}
     if trouble := _why_not(places):
-        page.cannot(f"{what}: dens near each other", trouble)
-        return Block(PART, (), tuple(page.unsaid), frames)
-    _say_females(page, places, what=what, chance=chance)
+        entries.cannot(f"{what}: dens near each other", trouble)
+        return entries.block(frames)
+    _say_females(entries, places, what=what, chance=chance)
     for key, label, apart in (("all", "all dens", False), ("others", "dens of other females", True)):
         weights = nearest_weights(places.xy, places.females.code if apart else np.arange(len(places.xy)))
         if weights.nnz == 0:
-            page.cannot(f"{what}: dens near each other, {label}", "all dens are of one female")
+            entries.cannot(f"{what}: dens near each other, {label}", "all dens are of one female")
             continue
-        _say_dens(page, places, weights, key=key, label=label, what=what, chance=chance)
+        _say_dens(entries, places, weights, key=key, label=label, what=what, chance=chance)
         frames["neighbours"] = _scatter(places.value, weights)
-    return Block(PART, tuple(page.results), tuple(page.unsaid), frames)
+    return entries.block(frames)
 
 
 def nearest_weights(xy_m: Floats, group: Ints, *, neighbours: int = NEIGHBOURS) -> sparse.csr_array:
@@ -218,25 +202,16 @@ def dealt_within(values: Floats, winter: Ints, *, draws: int, rng: np.random.Gen
 
 def _lined_up(x: ArrayLike, y: ArrayLike, winter: ArrayLike, female: ArrayLike, residual: ArrayLike) -> _Places:
     """Return the dens with a place and a value."""
-    columns: dict[str, NDArray[Any]] = {
-        "places": _numbers(x), "y of places": _numbers(y), "residuals": _numbers(residual),
-        "winters": np.asarray(winter, dtype=object), "females": np.asarray(female, dtype=object),
-    }  # fmt: skip
-    size = len(columns["places"])
-    for name, column in columns.items():
-        if len(column) != size:
-            raise StatisticsError(f"{name}: {len(column)} values for {size} dens; give one per den")
-    xy, value = np.stack([columns["places"], columns["y of places"]], axis=1), columns["residuals"]
+    east = as_numbers(x, what="places")
+    size = len(east)
+    north, value = as_numbers(y, what="y of places", size=size), as_numbers(residual, what="residuals", size=size)
+    when, names = as_words(winter, what="winters", size=size), as_words(female, what="females", size=size)
+    xy = np.stack([east, north], axis=1)
     known: NDArray[np.bool_] = np.isfinite(xy).all(axis=1) & np.isfinite(value)
-    code = pd.factorize(pd.Series(columns["winters"]).astype("string"), use_na_sentinel=False)[0].astype(np.int64)
+    code = pd.factorize(when)[0].astype(np.int64)
     missing = int(np.count_nonzero(~known))
     note = f"{missing} of {size} dens without a place or a value left out" if missing else ""
-    return _Places(xy, value, code, Females.of(columns["females"]), note).at(known)
-
-
-def _numbers(values: ArrayLike) -> Floats:
-    """Return one number a den, NaN where there is none."""
-    return np.asarray(pd.to_numeric(pd.Series(values), errors="coerce"), dtype=np.float64)
+    return _Places(xy, value, code, Females.of(names), note).at(known)
 
 
 def _why_not(places: _Places) -> str:
@@ -252,21 +227,23 @@ def _varies(values: Floats) -> bool:
     return bool(np.ptp(values) > 1e-9 * np.max(np.abs(values)))
 
 
-def _say_females(page: _Page, places: _Places, *, what: str, chance: Chance) -> None:
+def _say_females(entries: Entries, places: _Places, *, what: str, chance: Chance) -> None:
     """Add the headline: Moran's I of females."""
     told = _by_female(places)
     name = f"{what}: females near each other (Moran's I)"
     if len(told.value) < NEIGHBOURS + 2 or not _varies(told.value):
-        page.cannot(name, f"needs {NEIGHBOURS + 2} females or more that differ within winters; found {len(told.value)}")
+        entries.cannot(
+            name, f"needs {NEIGHBOURS + 2} females or more that differ within winters; found {len(told.value)}"
+        )
         return
     weights = nearest_weights(told.xy, np.arange(len(told.value)))
     observed = float(moran(told.value[None, :], weights)[0])
     rng = chance.rng(f"{PART}/females")
     drawn = np.concatenate([
         moran(rng.permuted(np.tile(told.value, (some, 1)), axis=1), weights)
-        for some in _portions(chance.permutations, len(told.value))
+        for some in portions(chance.permutations, len(told.value), cells=CELLS)
     ])  # fmt: skip
-    page.say(
+    entries.say(
         "moran/females", what=name, where="females", estimate=observed, p=permutation_p(observed, drawn), headline=True,
         method=f"Moran's I of females' means beside those of winters, at the mean place of their dens; {NEAREST}; "
         "females dealt out anew; chance of as much or more", source=MORAN, note=told.note,
@@ -275,7 +252,7 @@ def _say_females(page: _Page, places: _Places, *, what: str, chance: Chance) -> 
     )  # fmt: skip
 
 
-def _counted(places: _Places, told: _Places) -> dict[str, int]:
+def _counted(places: _Places, told: _Places) -> dict[str, Any]:
     """Return the dens and the females known by id that entered the test of females."""
     together = np.bincount(places.winter)[places.winter] > 1
     return {"dens": int(np.count_nonzero(together)), "females": told.females.known}
@@ -300,25 +277,25 @@ def _by_female(places: _Places) -> _Places:
 
 
 def _say_dens(
-    page: _Page, places: _Places, weights: sparse.csr_array, *, key: str, label: str, what: str, chance: Chance
+    entries: Entries, places: _Places, weights: sparse.csr_array, *, key: str, label: str, what: str, chance: Chance
 ) -> None:
     """Add Moran's I of dens and, for two kinds, joins of the same kind."""
     if not any(np.ptp(places.value[places.winter == one]) > 0 for one in np.unique(places.winter)):
-        page.cannot(f"{what}: dens near each other, {label}", "dens do not differ within any winter")
+        entries.cannot(f"{what}: dens near each other, {label}", "dens do not differ within any winter")
         return
     found = _tested(places, places.value, weights, moran, chance, f"moran-{key}")
-    shared = {
+    shared: dict[str, Any] = {
         "where": f"neighbours: {label}", "assumes": f"{AS_IF_INDEPENDENT}; dens of a winter could be exchanged",
         "proof": "dens", "dens": len(places.value), "females": places.females.known,
     }  # fmt: skip
-    page.say(
+    entries.say(
         f"moran/{key}", what=f"{what}: dens near each other (Moran's I)", source=MORAN, method=f"{NEAREST}; {WITHIN}",
         estimate=found[0], p=found[1], note=_expected(places, found[2]), **shared,
     )  # fmt: skip
     if len(np.unique(places.value)) == 2:
         kinds = np.where(places.value == places.value.max(), 1.0, -1.0)
         found = _tested(places, kinds, weights, same_joins, chance, f"joins-{key}")
-        page.say(
+        entries.say(
             f"joins/{key}", what=f"{what}: share of neighbours of the same kind (join counts)", estimate=found[0],
             method=f"{NEAREST}; {WITHIN}", source=JOINS, p=found[1], note=_expected(places, found[2]), **shared,
         )  # fmt: skip
@@ -338,7 +315,7 @@ def _tested(
     observed = float(statistic(values[None, :], weights)[0])
     drawn = np.concatenate([
         statistic(dealt_within(values, places.winter, draws=some, rng=rng), weights)
-        for some in _portions(chance.permutations, len(values))
+        for some in portions(chance.permutations, len(values), cells=CELLS)
     ])  # fmt: skip
     return observed, permutation_p(observed, drawn), float(drawn.mean())
 
@@ -348,9 +325,3 @@ def _scatter(values: Floats, weights: sparse.csr_array) -> pd.DataFrame:
     off = values - values.mean()
     some = np.diff(weights.indptr) > 0
     return pd.DataFrame({"value": off[some], "neighbours_mean": (weights @ off)[some]})
-
-
-def _portions(draws: int, places: int) -> list[int]:
-    """Split draws so that each portion of draws x places stays small."""
-    portion = max(1, CELLS // max(places, 1))
-    return [min(portion, draws - start) for start in range(0, draws, portion)]

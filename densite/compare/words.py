@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from densite.compare.question import Question
-from densite.compare.result import Block, Result
+from densite.compare.result import Block, Result, p_in_words
 
 LOG = "log10"
 PRIMARY = "type-along-gradient"
@@ -51,7 +51,7 @@ def _along(row: Mapping[str, Result], question: Question, level: float) -> Itera
     if test is None or test.p is None:
         yield Sentence("Whether den types change along the gradient cannot be said from these dens.")
         return
-    basis = f"{test.dens} dens of {test.females} females, permutation over females, p {_p(test.p)}"
+    basis = f"{test.dens} dens of {test.females} females, permutation over females, p {p_in_words(test.p)}"
     if test.p > level:
         yield Sentence(f"A change of den types along the gradient could not be shown ({basis}).", (test.key,))
     else:
@@ -105,7 +105,7 @@ def _by_class(row: Mapping[str, Result], _: Question, level: float) -> Iterator[
     test = row.get("type-by-class/test")
     if test is None or test.p_adjusted is None:
         return
-    chance = f"adjusted p {_p(test.p_adjusted)}"
+    chance = f"adjusted p {p_in_words(test.p_adjusted)}"
     if test.p_adjusted > level:
         yield Sentence(
             f"Differences in den types between landscape classes could not be shown ({chance}).", (test.key,)
@@ -138,12 +138,13 @@ def _facing(row: Mapping[str, Result], _: Question, level: float) -> Iterator[Se
             told = f"; they prefer {mean.estimate:.0f} deg ({mean.lower:.0f} clockwise to {mean.upper:.0f})"
             rows.append(mean.key)
         yield Sentence(
-            f"Dens {shown} other ways than the study area's (adjusted p {_p(ground.p_adjusted)}){told}.", tuple(rows)
+            f"Dens {shown} other ways than the study area's (adjusted p {p_in_words(ground.p_adjusted)}){told}.",
+            tuple(rows),
         )
     tests = [row[key] for key in ("aspect/classes", "aspect/gradient") if key in row]
     if tests and all(test.p_adjusted is not None for test in tests):
         differed = any((test.p_adjusted or 1) <= level for test in tests)
-        values = " and ".join(_p(test.p_adjusted or 1) for test in tests)
+        values = " and ".join(p_in_words(test.p_adjusted or 1) for test in tests)
         yield Sentence(
             f"Entrance aspects {'differed' if differed else 'could not be shown to differ'} between classes or along "
             f"the gradient (adjusted p {values}).",
@@ -171,7 +172,7 @@ def _trend(slope: Result, question: Question) -> Sentence:
     return Sentence(
         f"{_heading(slope, question)} {'rose' if told[0] > 0 else 'fell'} toward people ({_number(told[0])} "
         f"{_per_step(slope, question)}, interval {_number(low)} to {_number(high)}; adjusted p "
-        f"{_p(slope.p_adjusted or 1)}).",
+        f"{p_in_words(slope.p_adjusted or 1)}).",
         (slope.key,),
     )
 
@@ -217,7 +218,7 @@ def _other_choices(row: Mapping[str, Result], *_: object) -> Iterator[Sentence]:
     if len(tested) > 1:
         yield Sentence(
             f"Under {len(tested)} other choices of the gradient and of dens the main p lies between "
-            f"{_p(tested[0].p or 0)} and {_p(tested[-1].p or 0)}.",
+            f"{p_in_words(tested[0].p or 0)} and {p_in_words(tested[-1].p or 0)}.",
             (tested[0].key, tested[-1].key),
         )
     uncertain = row.get("sensitivity/uncertain-class")
@@ -234,7 +235,7 @@ def _near(row: Mapping[str, Result], _: Question, level: float) -> Iterator[Sent
     if moran is not None and moran.p is not None and moran.p <= level:
         yield Sentence(
             f"Females near each other den alike beyond the gradient (Moran's I {_number(moran.estimate or 0)}, "
-            f"p {_p(moran.p)}): the p-values above may be too small.",
+            f"p {p_in_words(moran.p)}): the p-values above may be too small.",
             (moran.key,),
         )
 
@@ -266,10 +267,6 @@ def _percent(share: float | None) -> str:
 def _points(difference: float) -> str:
     """Write a difference of shares in percentage points."""
     return f"{100 * difference:.0f} points"
-
-
-def _p(p: float) -> str:
-    return "<0.0001" if p < 0.00005 else f"{p:.4f}" if p < 0.0995 else f"{p:.2f}"
 
 
 def _number(value: float) -> str:

@@ -15,7 +15,6 @@ from densite.figures import look
 from densite.figures.gradient import Gradient
 
 CURVE = ("gradient", "type", "share", "lower", "upper")
-SHARES = ("class", "type", "n", "dens", "females", "share", "lower", "upper")
 
 _PANEL_MM = 36.0
 _ROW_MM = 9.0
