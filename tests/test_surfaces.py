@@ -310,6 +310,10 @@ def test_command(tmp_path) -> None:
     assert "one or more of --elevation, --slope" in run("-o", str(out))
     assert "no folder" in run("--slope", "-o", str(tmp_path / "no" / "out.tif"))
     assert "is the DEM itself" in run("--slope", "--force", "-o", dem)
+    zipped = CliRunner().invoke(
+        cli, ["terrain", "/vsizip//a/dem.zip/dem.tif", "--slope", "-o", str(tmp_path / "z.tif")]
+    )
+    assert "/vsizip/{/folder/file.zip}/..." in str(zipped.exception)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ BANDS: tuple[Band, ...] = ("elevation", "slope", "aspect", "hillshade")
 
 
 @click.command(short_help="Write slope, aspect, elevation, hillshade of a whole DEM.")
-@click.argument("dem", type=click.Path(path_type=Path))
+@click.argument("dem", type=click.Path())
 @click.option("--elevation", is_flag=True, help="Elevation in metres.")
 @click.option("--slope", is_flag=True, help="Steepest slope in degrees.")
 @click.option("--aspect", is_flag=True, help="Downslope bearing from true north in degrees; none where flat.")
@@ -29,7 +29,7 @@ BANDS: tuple[Band, ...] = ("elevation", "slope", "aspect", "hillshade")
               help="Unit of elevation.  [default: as the file says, else m]")  # fmt: skip
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="GeoTIFF to write.")
 @click.option("--force", is_flag=True, help="Replace the output if it is there.")
-def terrain(dem: Path, method: Any, unit: str | None, output: Path, force: bool, **wanted: bool) -> None:
+def terrain(dem: str, method: Any, unit: str | None, output: Path, force: bool, **wanted: bool) -> None:
     """For the analyst: write the shape of the ground in every cell of a DEM, a band for each.
 
     Example:  densite terrain dem.tif --slope --aspect -o terrain.tif
@@ -47,14 +47,15 @@ def terrain(dem: Path, method: Any, unit: str | None, output: Path, force: bool,
         sys.exit(1)
 
 
-def _opened(dem: Path, unit: str | None) -> Raster:
+def _opened(dem: str, unit: str | None) -> Raster:
     from densite.errors import LayerError
     from densite.layers import VIRTUAL, open_raster
     from densite.settings import LayerSettings
 
-    if not dem.exists() and not str(dem).startswith(VIRTUAL):
+    # as typed: a Path would fold the two slashes of /vsizip//folder/file.zip, of which the layer tells
+    if not dem.startswith(VIRTUAL) and not Path(dem).exists():
         raise LayerError(f"no file {dem}")
-    return open_raster("DEM", LayerSettings(path=str(dem), unit=unit), folder=Path())
+    return open_raster("DEM", LayerSettings(path=dem, unit=unit), folder=Path())
 
 
 def _write(dem: Raster, output: Path, **options: Any) -> int:
