@@ -34,6 +34,8 @@ class Delivery:
     rows: int = 0
     dens: int = 0
     visits: int = 0
+    kind: str = ""
+    records: int = 0
     known: int = 0
     problems: list[Problem] = field(default_factory=list)
     held_back: list[tuple[RawRow, str]] = field(default_factory=list)
@@ -45,15 +47,16 @@ class Delivery:
     def summary(self) -> str:
         """Say in one line what came of the file."""
         would = "would be " if self.dry_run else ""
+        made = f"{self.kind} {self.records}" if self.kind else f"new dens {self.dens}, visits {self.visits}"
         said = (
-            f"{self.file}: rows {self.rows}; {would}recorded: new dens {self.dens}, visits {self.visits}; "
+            f"{self.file}: rows {self.rows}; {would}recorded: {made}; "
             f"known already {self.known}; held back {len(self.held_back)}"
         )
         said += f" in {self.rejected}" if self.rejected else ""
         return f"{said}; all rows are in, file renamed {self.mended.name}" if self.mended else said
 
 
-class _DryRun(Exception):  # noqa: N818 - a signal to roll back, no error
+class DryRun(Exception):  # noqa: N818 - a signal to roll back, no error
     """Leaves the transaction without keeping it."""
 
 
@@ -114,18 +117,36 @@ def hand_in(
     """
     rows = read_crew_file(path, settings.intake)
 
-    def finish(delivery: Delivery) -> None:
-        if not delivery.rows:
-            raise IntakeError(f"{path.name} holds headings but no rows: nothing to take in")
-        if delivery.held_back and not dry_run:
-            delivery.rejected = write_rejects(delivery.held_back, folder=out, handed_in=path)
-
     delivery = deliver(
-        rows, path.name, register=register, settings=settings, area=area, dry_run=dry_run, tick=tick, finish=finish
+        rows, path.name, register=register, settings=settings, area=area, dry_run=dry_run, tick=tick,
+        finish=lambda made: hold_back(made, path, out),
     )  # fmt: skip
     if not delivery.held_back and not dry_run:
         delivery.mended = set_aside(path, out)
     return delivery
+
+
+def hold_back(delivery: Delivery, path: Path, out: Path) -> None:
+    """Write the rows of a file that cannot go in yet, before anything else is kept.
+
+    Parameters
+    ----------
+    delivery : Delivery
+        What came of the file; told where the rows are.
+    path : Path
+        The file that was handed in.
+    out : Path
+        Folder for held-back rows.
+
+    Raises
+    ------
+    IntakeError
+        The file holds no rows.
+    """
+    if not delivery.rows:
+        raise IntakeError(f"{path.name} holds headings but no rows: nothing to take in")
+    if delivery.held_back and not delivery.dry_run:
+        delivery.rejected = write_rejects(delivery.held_back, folder=out, handed_in=path)
 
 
 def deliver(
@@ -168,8 +189,8 @@ def deliver(
             _take_all(iter(rows), delivery, known, register, connection, settings, area, tick)
             finish(delivery)
             if dry_run:
-                raise _DryRun
-    except _DryRun:
+                raise DryRun
+    except DryRun:
         return delivery
     return delivery
 
@@ -210,7 +231,7 @@ def _take(
     delivery.problems.extend(problems)
     stops = [p for p in problems if p.level.holds_back and not (p.level is Level.CONFIRM and row.confirmed)]
     if stops or row.den is None or row.visit is None:
-        delivery.held_back.append((row.raw, "; ".join(_told(p) for p in stops)))
+        delivery.held_back.append((row.raw, "; ".join(told(p) for p in stops)))
         return
     _record(row.den, row.visit, delivery, known, batch, register, connection)
 
@@ -245,7 +266,8 @@ def _with_blanks_filled(
     return visit.model_copy(update={"filled": ",".join(filled) or None})
 
 
-def _told(problem: Problem) -> str:
+def told(problem: Problem) -> str:
+    """Say a problem without its place, as a held-back row carries it."""
     return problem.message + (f" ({problem.hint})" if problem.hint else "")
 
 

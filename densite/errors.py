@@ -46,6 +46,14 @@ class MapError(DensiteError):
     """A map that cannot be drawn from what there is."""
 
 
+class TransponderError(DensiteError, ValueError):
+    """A text that is no transponder code beyond doubt; ``meant`` is the code that it may stand for, or ''."""
+
+    def __init__(self, message: str, *, meant: str = "") -> None:
+        super().__init__(f"{message}{f': {meant} meant?' if meant else ''}")
+        self.meant = meant
+
+
 class Level(StrEnum):
     """How much a problem weighs.
 

@@ -79,14 +79,13 @@ def ask(
     if chosen.contrast not in sample.types:
         raise SettingsError(f"[compare] contrast '{chosen.contrast}' is no den type; types: {', '.join(sample.types)}")
     measure = MEASURES[settings.gradient.measure]
-    log = _is_log(settings)
+    log = is_log(settings)
     aspects, told = _available(settings, layers, folder)
     placed = dens.loc[sample.frame["den_id"]]
     projected = placed.to_crs(settings.study.crs).geometry
     raw = pd.to_numeric(sample.frame["gradient"]).to_numpy(dtype=np.float64)
     return Question(
-        sample=sample, gradient=_scaled(raw, log=log),
-        gradient_name=f"log10(1 + {measure.words})" if log else measure.words,
+        sample=sample, gradient=scaled(raw, log=log), gradient_name=gradient_name(settings),
         gradient_unit=f"log10 of {measure.unit}" if log else measure.unit,
         urban_is_high=measure.urban_is_high, definition=definition(settings.gradient), classes=tuple(classes),
         contrast=chosen.contrast, covariates=tuple(_covariates(dens, chosen)),
@@ -109,15 +108,37 @@ def chance_of(chosen: CompareSettings) -> Chance:
     return Chance(chosen.seed, chosen.permutations, chosen.bootstraps, chosen.confidence)
 
 
-def _is_log(settings: Settings) -> bool:
-    """Tell whether the gradient is modelled by its logarithm: densities are, unless study.toml says otherwise."""
+def is_log(settings: Settings) -> bool:
+    """Tell whether the gradient is modelled by its logarithm: densities are, unless study.toml says otherwise.
+
+    Parameters
+    ----------
+    settings : Settings
+        The study's settings.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    SettingsError
+        A logarithm is asked for of a measure that can be negative.
+    """
     measure = settings.gradient.measure
     if settings.compare.scale == "log" and measure == "urban_edge":
         raise SettingsError('[compare] scale = "log": the distance to the urban edge is negative inside; "as measured"')
     return settings.compare.scale == "log" or (settings.compare.scale is None and measure in ("housing", "population"))
 
 
-def _scaled(values: Floats, *, log: bool) -> Floats:
+def gradient_name(settings: Settings) -> str:
+    """Name the gradient on the scale on which it is modelled."""
+    words = MEASURES[settings.gradient.measure].words
+    return f"log10(1 + {words})" if is_log(settings) else words
+
+
+def scaled(values: Floats, *, log: bool) -> Floats:
+    """Put values of the gradient on the scale on which it is modelled."""
     return np.log10(1.0 + values) if log else values
 
 
@@ -206,21 +227,21 @@ def _variants(
     dens: gpd.GeoDataFrame, raw: Floats, settings: Settings, layers: Layers, folder: Path
 ) -> Iterator[Variant]:
     """Yield other choices of the gradient: its radius, the breaks between classes, dens that are certain."""
-    log = _is_log(settings)
+    log = is_log(settings)
     for radius in settings.compare.radii_m if settings.gradient.measure != "urban_edge" else ():
         if radius != settings.gradient.radius_m:
             other = settings.gradient.model_copy(update={"radius_m": radius})
             bare = dens[["geometry"]].reset_index(drop=True)
             found = landscape_at(bare, settings=other, layers=layers, folder=folder, layer_settings=settings.layers)
-            gradient = _scaled(found["gradient"].to_numpy(dtype=float), log=log)
+            gradient = scaled(found["gradient"].to_numpy(dtype=float), log=log)
             yield Variant(label=f"gradient within {radius:g} m", gradient=gradient,
                           landscape_class=found["landscape_class"].to_numpy(dtype=object))  # fmt: skip
     for factor in SHIFTED if scheme_of(settings.gradient).breaks else ():
         shifted = pd.Series(classify(raw, settings=_shifted(settings.gradient, factor)), dtype=object)
-        yield Variant(label=f"class breaks times {factor:g}", gradient=_scaled(raw, log=log),
+        yield Variant(label=f"class breaks times {factor:g}", gradient=scaled(raw, log=log),
                       landscape_class=shifted.to_numpy(dtype=object))  # fmt: skip
     certain = dens["class_certain"].to_numpy(dtype=float, na_value=np.nan) == 1
-    yield Variant(label="dens of certain class only", gradient=np.where(certain, _scaled(raw, log=log), np.nan),
+    yield Variant(label="dens of certain class only", gradient=np.where(certain, scaled(raw, log=log), np.nan),
                   landscape_class=_words(dens["landscape_class"], certain))  # fmt: skip
 
 

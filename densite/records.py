@@ -28,8 +28,16 @@ _SPELLINGS = {
     "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
     "cm": "cm", "mm": "mm", "ft": "ft", "feet": "ft", "'": "ft",
     "in": "in", "inch": "in", "inches": "in", '"': "in",
+    "kg": "kg", "g": "g", "lb": "lb", "lbs": "lb", "pounds": "lb", "oz": "oz", "ounces": "oz",
+    "c": "C", "deg c": "C", "°c": "C", "f": "F", "deg f": "F", "°f": "F",
+    "ml": "mL", "cc": "mL", "min": "min", "minutes": "min", "s": "s", "sec": "s",
+    "bpm": "/min", "/min": "/min", "y": "y", "years": "y",
 }  # fmt: skip
-_CENTIMETRES = {"m": 100.0, "cm": 1.0, "mm": 0.1, "ft": 30.48, "in": 2.54}  # foot and inch of 1959
+# Inch, foot and pound of 1959; units of one row turn into each other.
+_SIZES = (
+    {"m": 100.0, "cm": 1.0, "mm": 0.1, "ft": 30.48, "in": 2.54},
+    {"kg": 1000.0, "g": 1.0, "lb": 453.59237, "oz": 28.349523125},
+)
 
 
 def read_number(value: Any, *, unit: str = "") -> Any:
@@ -40,8 +48,8 @@ def read_number(value: Any, *, unit: str = "") -> Any:
     value : object
         Text, number or None.
     unit : str
-        Unit of the field. Lengths in another unit that the text names are converted; any other unit
-        is refused, so that 3 m is never taken for 3 cm nor 40 % for 40 degrees.
+        Unit of the field. Lengths, masses and temperatures in another unit that the text names are
+        converted; any other unit is refused, so that 3 m is never taken for 3 cm nor 40 % for 40 degrees.
 
     Returns
     -------
@@ -70,18 +78,21 @@ def read_number(value: Any, *, unit: str = "") -> Any:
     number = float(match["number"])
     if not math.isfinite(number):
         raise ValueError("is no finite number")
-    return number * _factor(match["unit"], unit)
+    return _in_unit(number, match["unit"], unit)
 
 
-def _factor(written: str | None, unit: str) -> float:
-    """Return what turns a number in the written unit into one in the field's unit."""
+def _in_unit(number: float, written: str | None, unit: str) -> float:
+    """Turn a number in the written unit into one in the field's unit."""
     if not written:
-        return 1.0
+        return number
     known = _SPELLINGS.get(written.strip().casefold())
     if known == unit and known:
-        return 1.0
-    if known in _CENTIMETRES and unit in _CENTIMETRES:
-        return _CENTIMETRES[known] / _CENTIMETRES[unit]
+        return number
+    if (known, unit) == ("F", "C"):
+        return (number - 32) / 1.8
+    for sizes in _SIZES:
+        if known in sizes and unit in sizes:
+            return number * sizes[known] / sizes[unit]
     raise ValueError(f"is in '{written.strip()}', this column is in {unit or 'no unit'}")
 
 
@@ -104,7 +115,7 @@ def within(name: str) -> AfterValidator:
     return AfterValidator(checked)
 
 
-def _fold(value: Any) -> Any:
+def folded(value: Any) -> Any:
     """Make a coded word comparable: case, spaces, dashes and underscores do not count."""
     return " ".join(re.sub(r"[_-]", " ", value).casefold().split()) if isinstance(value, str) else value
 
@@ -129,9 +140,9 @@ class DenSite(_Record):
     longitude: float = Field(ge=-180, le=180)
     latitude: float = Field(ge=-90, le=90)
     uncertainty_m: Annotated[float | None, within("uncertainty_m"), measured("uncertainty_m")] = None
-    position_method: Annotated[PositionMethod | None, BeforeValidator(_blank_is_none), BeforeValidator(_fold)] = None
+    position_method: Annotated[PositionMethod | None, BeforeValidator(_blank_is_none), BeforeValidator(folded)] = None
     position_note: Text = None
-    den_type: Annotated[DenType, BeforeValidator(_fold)]
+    den_type: Annotated[DenType, BeforeValidator(folded)]
     den_subtype: Text = None
     aspect_read: Text = None
     aspect_reference: AspectReference | None = None
@@ -154,7 +165,7 @@ class DenSite(_Record):
         float | None, within("entrance_above_ground_m"), measured("entrance_above_ground_m")
     ] = None
     protection_notes: Text = None
-    morning_sun: Annotated[MorningSun, BeforeValidator(_fold)] = "not recorded"
+    morning_sun: Annotated[MorningSun, BeforeValidator(folded)] = "not recorded"
     first_found: dt.date | None = None
     observer: Text = None
     notes: Text = None
@@ -184,25 +195,27 @@ class Visit(_Record):
     as_recorded: str = "{}"
 
 
-def problems_of(error: ValidationError) -> list[Problem]:
+def problems_of(error: ValidationError, terms: Mapping[str, Term] | None = None) -> list[Problem]:
     """Turn pydantic's findings into problems in the words of the terms table.
 
     Parameters
     ----------
     error : ValidationError
         From a record model.
+    terms : mapping of str to Term, optional
+        The record's columns by name: those of den visits by default.
 
     Returns
     -------
     list of Problem
         One for each field that is wrong, all at level error.
     """
-    terms = by_name()
-    return [_problem(item, terms.get(str(item["loc"][0]))) for item in error.errors()]
+    known = by_name() if terms is None else terms
+    return [_problem(item, known.get(str(item["loc"][0]))) for item in error.errors()]
 
 
 def _problem(item: Any, term: Term | None) -> Problem:
-    field, value = str(item["loc"][0]), item["input"]
+    field, value = str(item["loc"][0]), None if item["type"] == "missing" else item["input"]
     said = item["msg"].removeprefix("Value error, ")
     shown = "" if value is None else str(value)
     if term is None:
@@ -238,7 +251,7 @@ def doubts(den: DenSite) -> list[Problem]:
     list of Problem
         Warnings only.
     """
-    found = [p for term in _with_usual_range() if (p := _unusual(term, getattr(den, term.name, None)))]
+    found = [p for term in _with_usual_range() if (p := unusual(term, getattr(den, term.name, None)))]
     if den.aspect_error_deg is not None and den.aspect_deg is None:
         found.append(Problem(
             Level.WARNING, f"aspect '{den.aspect_read}' does not say true or magnetic: kept as read, not used",
@@ -260,19 +273,44 @@ def _with_usual_range() -> tuple[Term, ...]:
     return tuple(t for t in DEN_TERMS if t.name in fields and t.low is not None)
 
 
-def _unusual(term: Term, value: Any) -> Problem | None:
-    """Say when a number is outside what its term calls plausible."""
+def unusual(term: Term, value: Any) -> Problem | None:
+    """Say when a number is outside what its term calls plausible, and in which unit it would be inside.
+
+    Parameters
+    ----------
+    term : Term
+        Column with ``low`` and ``high``, in its own unit.
+    value : object
+        The recorded number; anything else is passed over.
+
+    Returns
+    -------
+    Problem or None
+        A warning.
+    """
     if not isinstance(value, float) or term.low is None or term.high is None:
         return None
     if term.low <= value <= term.high:
         return None
-    hint = term.source
+    hint = _other_unit(term, value) or term.source
     if term.name == "slope_deg" and value > term.high:
         hint = "in percent? Then use the column slope_pct"
     return Problem(
         Level.WARNING, f"{term.name} {value:g} {term.unit} is unusual ({term.low:g} to {term.high:g})",
         term.name, f"{value:g}", hint=hint,
     )  # fmt: skip
+
+
+_OFTEN_MIXED = {"C": ("F",), "kg": ("lb", "g"), "g": ("kg", "lb", "oz"), "cm": ("in", "mm"), "mm": ("in", "cm")}
+
+
+def _other_unit(term: Term, value: float) -> str:
+    """Name the unit, if any, in which a number would be usual."""
+    for unit in _OFTEN_MIXED.get(term.unit, ()):
+        turned = _in_unit(value, unit, term.unit)
+        if term.low is not None and term.high is not None and term.low <= turned <= term.high:
+            return f"read in {unit}? {value:g} {unit} is {turned:.4g} {term.unit}: then write '{value:g} {unit}'"
+    return ""
 
 
 def row_key(values: Mapping[str, str]) -> str:

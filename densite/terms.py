@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
@@ -242,17 +242,16 @@ def spelled(text: str) -> str:
     return " ".join(text.casefold().split())
 
 
-def recognised() -> dict[str, str]:
+def recognised(terms: Iterable[Term] = RECORDED_TERMS) -> dict[str, str]:
     """Return every documented heading, folded by :func:`spelled`, with the term it stands for.
+
+    Parameters
+    ----------
+    terms : iterable of Term
+        The columns that a file may have: those of den visits by default.
 
     Returns
     -------
     dict of str to str
     """
-    return dict(_headings())
-
-
-def _headings() -> Iterator[tuple[str, str]]:
-    for term in RECORDED_TERMS:
-        for heading in (term.name, term.heading, *term.also):
-            yield spelled(heading), term.name
+    return {spelled(heading): term.name for term in terms for heading in (*term.also, term.heading, term.name)}

@@ -272,3 +272,10 @@ def test_hostile_text_is_only_text(give, register) -> None:
     evil = "x'); DROP TABLE den;--"
     give(HEAD + GOOD.replace("D-1", f'"{evil}"').replace(",20,\n", f',20,"{evil}"\n'))
     assert register.dens().iloc[0]["label"] == evil
+
+
+def test_blank_cells_of_a_rejected_file_stay_blank(give) -> None:
+    """A row mended and handed in again has no value where the crew wrote none."""
+    rejected = give(HEAD + BAD).rejected
+    with rejected.open(encoding="utf-8-sig", newline="") as file:
+        assert next(csv.DictReader(file))["notes"] == ""

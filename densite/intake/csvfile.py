@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TextIO
 
 from densite.errors import IntakeError, Level, Problem
 from densite.intake.rawrow import RawRow, about_unknown, understand
 from densite.intake.rejects import unguarded
+from densite.terms import RECORDED_TERMS, Term
 
 LONGEST_CELL = 2**24
 DELIMITERS = ",;\t|"
 
 
-def read_csv(path: Path, *, mapping: Mapping[str, str], encoding: str | None = None) -> Iterator[RawRow]:
+def read_csv(
+    path: Path, *, mapping: Mapping[str, str], encoding: str | None = None, terms: Sequence[Term] = RECORDED_TERMS
+) -> Iterator[RawRow]:
     """Read a text table row by row, without holding it whole.
 
     Parameters
@@ -25,6 +30,8 @@ def read_csv(path: Path, *, mapping: Mapping[str, str], encoding: str | None = N
         ``[intake.columns]`` of study.toml.
     encoding : str, optional
         Encoding to insist on; found out from the bytes otherwise.
+    terms : sequence of Term
+        The columns that such a file may have: those of den visits by default.
 
     Yields
     ------
@@ -36,11 +43,41 @@ def read_csv(path: Path, *, mapping: Mapping[str, str], encoding: str | None = N
     IntakeError
         The file is empty, no text, of mixed encodings, or its header cannot be used.
     """
+    with _opened(path, encoding) as file:
+        yield from _rows(file, path.name, mapping, terms)
+
+
+def headings_of(path: Path, *, encoding: str | None = None) -> list[str]:
+    """Read the headings of a text table.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    encoding : str, optional
+        Encoding to insist on; found out from the bytes otherwise.
+
+    Returns
+    -------
+    list of str
+        As they stand in the first line.
+
+    Raises
+    ------
+    IntakeError
+        As for :func:`read_csv`.
+    """
+    with _opened(path, encoding) as file:
+        return _heads(file, path.name)[0]
+
+
+@contextlib.contextmanager
+def _opened(path: Path, encoding: str | None) -> Iterator[TextIO]:
     csv.field_size_limit(LONGEST_CELL)  # the module knows no limit for one reader alone
     encoding = _encoding_by_mark(path) or encoding or encoding_of(path)
     try:
         with path.open(encoding=encoding, newline="") as file:
-            yield from _rows(file, path.name, mapping)
+            yield file
     except (UnicodeError, LookupError) as error:
         raise IntakeError(f"{path.name} is not in the encoding {encoding}: {error}") from None
     except csv.Error as error:
@@ -103,16 +140,22 @@ def _is_utf8(line: bytes) -> bool:
     return True
 
 
-def _rows(file: Iterator[str], name: str, mapping: Mapping[str, str]) -> Iterator[RawRow]:
+def _heads(file: TextIO, name: str) -> tuple[list[str], str]:
+    """Read the first line: headings and delimiter."""
     first = next(file, "")
     if not first.strip():
         raise IntakeError(f"{name} line 1 is blank: the first line must hold the column headings")
     delimiter = max(DELIMITERS, key=first.count)
-    heads = next(csv.reader([first], delimiter=delimiter))
-    heads = [head.strip() for head in heads]
-    headings = understand(heads, mapping, file=name)
+    return [head.strip() for head in next(csv.reader([first], delimiter=delimiter))], delimiter
+
+
+def _rows(file: TextIO, name: str, mapping: Mapping[str, str], terms: Sequence[Term]) -> Iterator[RawRow]:
+    heads, delimiter = _heads(file, name)
+    headings = understand(heads, mapping, file=name, terms=terms)
     if not headings.names:
-        raise IntakeError(f"{name} line 1: no known column heading in {first.strip()[:200]!r}; see `densite columns`")
+        raise IntakeError(
+            f"{name} line 1: no known column heading in {delimiter.join(heads)[:200]!r}; see `densite columns`"
+        )
     notes = tuple(about_unknown(headings, file=name))
     reader = csv.reader(file, delimiter=delimiter)
     start = 2

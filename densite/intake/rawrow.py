@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from densite.animalterms import KINDS
 from densite.errors import IntakeError, Level, Problem
-from densite.terms import RECORDED_TERMS, recognised, spelled
+from densite.terms import RECORDED_TERMS, Term, recognised, spelled
 
 PROVENANCE = ("reason", "source_file", "source_line")
+LISTED = ("record_id", "recorded_from")  # what `densite records` adds to rows that may come back corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +46,9 @@ class Headings:
         return self.sort(own) | dict(fixed), own | dict(fixed)
 
 
-def understand(headings: Sequence[str], mapping: Mapping[str, str], *, file: str) -> Headings:
+def understand(
+    headings: Sequence[str], mapping: Mapping[str, str], *, file: str, terms: Sequence[Term] = RECORDED_TERMS
+) -> Headings:
     """Match a file's headings with terms, by the study's own mapping first.
 
     Parameters
@@ -55,6 +59,8 @@ def understand(headings: Sequence[str], mapping: Mapping[str, str], *, file: str
         ``[intake.columns]`` of study.toml: heading to term name.
     file : str
         For messages.
+    terms : sequence of Term
+        The columns that such a file may have: those of den visits by default.
 
     Returns
     -------
@@ -65,18 +71,39 @@ def understand(headings: Sequence[str], mapping: Mapping[str, str], *, file: str
     IntakeError
         The mapping names a term that does not exist, or two headings stand for one term.
     """
-    own = {spelled(heading): name for heading, name in mapping.items()}
-    allowed = {term.name for term in RECORDED_TERMS}
+    _refuse_unknown_terms(mapping)
+    known = meanings(mapping, terms)
+    names = {h: known[spelled(h)] for h in headings if spelled(h) in known}
+    names |= {h: h for h in headings if h in (*PROVENANCE, *LISTED)}
+    _refuse_doubles(names, headings, file)
+    return Headings(names, tuple(h for h in headings if h not in names and h.strip()))
+
+
+def meanings(mapping: Mapping[str, str], terms: Sequence[Term]) -> dict[str, str]:
+    """Return the heading of every column, folded, with the term it stands for in files of one kind.
+
+    Parameters
+    ----------
+    mapping : mapping of str to str
+        ``[intake.columns]`` of study.toml; what it says of columns of other kinds does not count.
+    terms : sequence of Term
+        The columns that such a file may have.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    here = {term.name for term in terms}
+    return recognised(terms) | {spelled(heading): name for heading, name in mapping.items() if name in here}
+
+
+def _refuse_unknown_terms(mapping: Mapping[str, str]) -> None:
+    allowed = {term.name for terms in (RECORDED_TERMS, *(kind.terms for kind in KINDS.values())) for term in terms}
     wrong = [f"'{h}' = '{n}'" for h, n in mapping.items() if n not in allowed]
     if wrong:
         raise IntakeError(
             f"study.toml [intake.columns]: {', '.join(wrong)}: no such column; known: {', '.join(sorted(allowed))}"
         )
-    known = recognised() | own
-    names = {h: known[spelled(h)] for h in headings if spelled(h) in known}
-    names |= {h: h for h in headings if h in PROVENANCE}
-    _refuse_doubles(names, headings, file)
-    return Headings(names, tuple(h for h in headings if h not in names and h.strip()))
 
 
 def _refuse_doubles(names: Mapping[str, str], headings: Sequence[str], file: str) -> None:

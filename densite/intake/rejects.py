@@ -76,7 +76,7 @@ def set_aside(handed_in: Path, folder: Path) -> Path | None:
 
 def guarded(cell: str) -> str:
     """Keep a spreadsheet from running a cell as a formula: an apostrophe before it, numbers left alone."""
-    return f"'{cell}" if cell[:1] in FORMULA and not _is_number(cell) else cell
+    return f"'{cell}" if cell and cell[0] in FORMULA and not _is_number(cell) else cell
 
 
 def unguarded(cell: str) -> str:

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from densite import places
 from densite.errors import Level, PlaceError, Problem
-from densite.intake.rawrow import PROVENANCE, RawRow
+from densite.intake.rawrow import LISTED, PROVENANCE, RawRow
 from densite.records import DenSite, Visit, den_uuid, doubts, problems_of, read_number, row_key, visit_uuid
 from densite.settings import DateOrder, Settings
 from densite.terms import DEN_TERMS, by_name
@@ -30,7 +30,7 @@ _MONTHS = {
 }
 EARLIEST = 1900
 _NORTHS = {"mag": "magnetic", "m": "magnetic", "magnetic north": "magnetic", "t": "true", "true north": "true"}
-_COMMA = re.compile(r"(?<=\d),(?=\d)")
+COMMA = re.compile(r"(?<=\d),(?=\d)")
 _COPIED = tuple(
     term.name for term in DEN_TERMS
     if term.name not in {"den_id", "den_label", "aspect", "aspect_reference", "slope_deg", "slope_pct",
@@ -112,7 +112,7 @@ def key_of(raw: RawRow) -> str:
     str
         From :func:`densite.records.row_key`.
     """
-    return row_key({name: value for name, value in raw.values.items() if name not in PROVENANCE})
+    return row_key({name: value for name, value in raw.values.items() if name not in (*PROVENANCE, *LISTED)})
 
 
 def _points_for_commas(values: Mapping[str, str], settings: Settings) -> dict[str, str]:
@@ -120,7 +120,7 @@ def _points_for_commas(values: Mapping[str, str], settings: Settings) -> dict[st
     if settings.intake.decimal != ",":
         return dict(values)
     numeric = {t.name for t in by_name().values() if t.kind == "number"} | {"latitude", "longitude", "coordinates"}
-    return {k: _COMMA.sub(".", v) if k in numeric else v for k, v in values.items()}
+    return {k: COMMA.sub(".", v) if k in numeric else v for k, v in values.items()}
 
 
 def _day(values: Mapping[str, str], settings: Settings, found: _Findings) -> dt.date | None:
@@ -405,7 +405,7 @@ def _den(
         "den_type": values.get("den_type", ""),
         "first_found": _optional_day(values, "first_found", settings, found),
         "recorded_at": now,
-    } | _source(raw)
+    } | source_of(raw)
     no_place = "longitude" not in record
     if no_place:
         record |= {"longitude": 0.0, "latitude": 0.0}  # so that the other fields are checked all the same
@@ -428,8 +428,19 @@ def _optional_day(values: Mapping[str, str], name: str, settings: Settings, foun
         return None
 
 
-def _source(raw: RawRow) -> dict[str, Any]:
-    """Name the file and line a row first came from, also after a rejected row was mended."""
+def source_of(raw: RawRow) -> dict[str, Any]:
+    """Name the file and line a row first came from, also after a rejected row was mended.
+
+    Parameters
+    ----------
+    raw : RawRow
+        From a crew file.
+
+    Returns
+    -------
+    dict
+        ``source_file`` and ``source_line``.
+    """
     line = raw.values.get("source_line", "")
     if raw.values.get("source_file") and line.isdigit():
         return {"source_file": raw.values["source_file"], "source_line": int(line)}
@@ -465,5 +476,5 @@ def _visit(
     return Visit(
         visit_id=visit_uuid(settings.study.id, key), den_id=den.den_id, observed_on=day, entered_at=entered,
         recorded_at=now, confirmed=_yes(values), settled=_settled(values, den),
-        row_key=key, as_recorded=json.dumps(raw.raw, ensure_ascii=False), **_source(raw), **text,
+        row_key=key, as_recorded=json.dumps(raw.raw, ensure_ascii=False), **source_of(raw), **text,
     )  # fmt: skip

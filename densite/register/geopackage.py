@@ -14,6 +14,7 @@ from pyproj import CRS
 from sqlalchemy import Connection, Engine, Table, create_engine, event, text
 from sqlalchemy.exc import DatabaseError, IntegrityError, OperationalError
 
+from densite.animalterms import KINDS
 from densite.errors import RegisterError
 from densite.register import schema
 
@@ -39,6 +40,7 @@ CREATE TABLE gpkg_geometry_columns (
 """
 
 _DESCRIPTIONS = {
+    **{f"{kind.name}_record": f"{kind.heading}: {kind.meaning}" for kind in KINDS.values()},
     "den": "Den sites: exact places, for the crew only",
     "visit": "Visits: one crew at one den on one day",
     "derivation": "How each derived value was computed",
@@ -122,6 +124,24 @@ def lay_out(connection: Connection) -> None:
     schema.metadata.create_all(connection, checkfirst=False)
     for table in schema.metadata.sorted_tables:
         _add_contents(connection, table)
+
+
+def add_missing_tables(connection: Connection) -> None:
+    """Give an older register the tables that it lacks; what it holds stays as it is.
+
+    Parameters
+    ----------
+    connection : Connection
+        Inside a writing transaction.
+    """
+    there = {row[0] for row in connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    missing = [table for table in schema.metadata.sorted_tables if table.name not in there]
+    schema.metadata.create_all(connection, tables=missing, checkfirst=False)
+    for table in missing:
+        _add_contents(connection, table)
+    connection.execute(
+        text("UPDATE study_info SET value = :v WHERE key = 'schema_version'"), {"v": str(schema.SCHEMA_VERSION)}
+    )
 
 
 def _add_reference_systems(connection: Connection) -> None:

@@ -1,4 +1,4 @@
-"""Tables of the register: dens, visits, and derived values with where they came from."""
+"""Tables of the register: dens, visits, the animals' records, and derived values with where they came from."""
 
 from __future__ import annotations
 
@@ -19,11 +19,13 @@ from sqlalchemy import (
     UniqueConstraint,
 )  # fmt: skip
 
+from densite.animals import ENVELOPE
+from densite.animalterms import KINDS, Kind
 from densite.records import DenSite, Visit, columns
 from densite.register.columns import Identifier, Moment, PointBlob
-from densite.terms import by_name
+from densite.terms import Term, by_name
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2  # 2: the animals' records
 
 _TEXT_DAYS = ("first_found", "observed_on", "entered_at")
 _IDENTIFIERS = ("den_id", "visit_id")
@@ -100,3 +102,30 @@ derived_value = Table(
     Column("reason", Text),
     Index("derived_by", "derivation", "den_id", unique=True),
 )  # fmt: skip
+
+
+def _typed(term: Term) -> list[Column[Any]]:
+    if term.kind == "time":
+        return [Column(f"{term.name}_at", Moment()), Column(f"{term.name}_local", Text)]
+    kinds: dict[str, Any] = {"number": Double(), "date": Date()}
+    return [Column(term.name, kinds.get(term.kind) or Text())]
+
+
+def _table_of(kind: Kind) -> Table:
+    """Lay out the table of a kind of record: the envelope, then its columns."""
+    name = f"{kind.name}_record"
+    linked = ("record_id", "den_id", "visit_id", "row_key")
+    return Table(
+        name, metadata,
+        Column("fid", Integer, primary_key=True),
+        Column("record_id", Identifier(), nullable=False, unique=True),
+        Column("den_id", Identifier(), ForeignKey("den.den_id")),
+        Column("visit_id", Identifier(), ForeignKey("visit.visit_id")),
+        Column("row_key", Text, nullable=False, unique=True),
+        *_columns(ENVELOPE, skip=linked),
+        *(column for term in kind.terms for column in _typed(term)),
+        Index(f"{name}_corrects", "corrects"),
+    )  # fmt: skip
+
+
+record_tables = {kind.name: _table_of(kind) for kind in KINDS.values()}

@@ -16,6 +16,7 @@ import pandas as pd
 import shapely
 from sqlalchemy import Connection, Engine, Select, Table, delete, func, insert, select, update
 
+from densite.animals import frame_of
 from densite.errors import RegisterError
 from densite.records import DenSite, Visit
 from densite.register import geopackage, schema
@@ -61,9 +62,10 @@ def column_name(covariate: str, radius_m: float | None) -> str:
 class Register:
     """An open register. Use it as a context manager, or close it."""
 
-    def __init__(self, engine: Engine, path: Path) -> None:
+    def __init__(self, engine: Engine, path: Path, *, version: int = schema.SCHEMA_VERSION) -> None:
         self._engine = engine
         self.path = path
+        self._version = version
 
     def __enter__(self) -> Register:
         """Return itself."""
@@ -109,6 +111,47 @@ class Register:
         if visits:
             connection.execute(insert(schema.visit), [visit.model_dump() for visit in visits])
             geopackage.note_change(connection, "visit", None)
+
+    def add_records(self, connection: Connection, kind: str, records: Sequence[Mapping[str, Any]]) -> None:
+        """Add records of the animals' side inside a transaction of :meth:`writing`.
+
+        Parameters
+        ----------
+        connection : Connection
+            From :meth:`writing`.
+        kind : str
+            A name of ``KINDS``.
+        records : sequence of mapping
+            Values by column, as :func:`densite.intake.animalrows.read_record` gives them.
+        """
+        if records:
+            connection.execute(insert(schema.record_tables[kind]), [dict(record) for record in records])
+            geopackage.note_change(connection, f"{kind}_record", None)
+
+    def records(self, kind: str, *, every: bool = False) -> pd.DataFrame:
+        """Return the records of one kind, those that were corrected or withdrawn left out.
+
+        Parameters
+        ----------
+        kind : str
+            A name of ``KINDS``.
+        every : bool
+            Also return what was corrected or withdrawn, and the rows that withdrew it.
+
+        Returns
+        -------
+        DataFrame
+            As :func:`densite.animals.frame_of` makes it, in the order in which they were recorded.
+        """
+        if self._version < _WITH_ANIMALS:  # an older register on a medium that cannot be written
+            return frame_of(kind, [])
+        table = schema.record_tables[kind]
+        query = select(table).order_by(table.c.fid)
+        if not every:
+            replaced = select(table.c.corrects).where(table.c.corrects.is_not(None))
+            query = query.where(table.c.record_id.not_in(replaced), func.coalesce(table.c.withdrawn, "") != "yes")
+        with self._reading() as connection:
+            return frame_of(kind, [dict(row) for row in connection.execute(query).mappings()])
 
     def fill_blanks(self, connection: Connection, den: DenSite) -> list[str]:
         """Fill in what a recorded den lacks and a later row knows; nothing recorded is overwritten.
@@ -255,6 +298,8 @@ class Register:
             )
 
 
+_WITH_ANIMALS = 2  # the schema's version from which on there are records of animals
+
 # Columns that only make sense together: a bearing without its reference must not be mixed from two rows.
 _ASPECT = (
     "aspect_read",
@@ -392,9 +437,14 @@ def open_register(path: Path, *, study_id: str = "") -> Register:
             f"register {path} has version {version}, this program knows {schema.SCHEMA_VERSION}: "
             "update densite. Nothing was read"
         )
+    register._version = version
     if study_id and owner != study_id:
         raise RegisterError(
             f"register {path} belongs to the study with id {owner}, study.toml says {study_id}: "
             "record ids are made from it. Mend id in study.toml, or name the right register"
         )
+    if writable and version < schema.SCHEMA_VERSION:
+        with register.writing() as connection:
+            geopackage.add_missing_tables(connection)
+        register._version = schema.SCHEMA_VERSION
     return register
