@@ -177,6 +177,13 @@ class CompareSettings(_Part):
     lump: dict[str, tuple[str, ...]] = Field(default_factory=dict)
 
 
+class AnimalsSettings(_Part):
+    """Files of the animals' side that the study fills in itself, relative to the study folder."""
+
+    protocol: str = "protocol.toml"
+    calibration: str = "calibration.toml"
+
+
 class MapSettings(_Part):
     """Choices for the rendered map."""
 
@@ -197,6 +204,7 @@ class Settings(_Part):
     intake: IntakeSettings = Field(default_factory=IntakeSettings)
     map: MapSettings = Field(default_factory=MapSettings)
     compare: CompareSettings = Field(default_factory=CompareSettings)
+    animals: AnimalsSettings = Field(default_factory=AnimalsSettings)
 
     @field_validator("layers")
     @classmethod
