@@ -11,6 +11,11 @@ from densite.studyfolder import lay_out, study_text
 
 STUDY_ID = "0ad5a000-0000-4000-8000-0b5a51000001"  # fixed, so that the demo's record ids are the same everywhere
 
+# Files of the animals' side in the order in which they are handed in: what others refer to comes first.
+_ANIMALS = (
+    "permits", "animals", "marks", "handlings", "drugs", "readings", "cubs", "checks", "samples", "custody", "results",
+)  # fmt: skip
+
 _LAYERS = """\
 [layers.elevation]
 path = "layers/elevation.tif"
@@ -76,7 +81,7 @@ def make_demo(folder: Path) -> list[Path]:
     Returns
     -------
     list of Path
-        The crew files to hand in, oldest winter first.
+        The crew files to hand in: dens, oldest winter first, then those of the animals' side.
 
     Raises
     ------
@@ -92,10 +97,13 @@ def make_demo(folder: Path) -> list[Path]:
     lay_out(folder, text.replace("[sun]\n", "[sun]\nreach_m = 2000.0\n"))
     for file in (*source.glob("*.tif"), *source.glob("*.gpkg")):
         shutil.copyfile(file, folder / "layers" / file.name)
-    (folder / "crew").mkdir(exist_ok=True)
-    for file in source.glob("crew/winter-*"):
-        shutil.copyfile(file, folder / "crew" / file.name)
-    return sorted((folder / "crew").iterdir())
+    (folder / "crew" / "animals").mkdir(parents=True, exist_ok=True)
+    dens = [folder / "crew" / file.name for file in sorted(source.glob("crew/winter-*"))]
+    animals = [folder / "crew" / "animals" / f"{name}.csv" for name in _ANIMALS]
+    for place, files in (("crew", dens), ("bears", animals)):
+        for file in files:
+            shutil.copyfile(source / place / file.name, file)
+    return [*dens, *animals]
 
 
 def _columns(source: Path) -> str:

@@ -13,6 +13,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import rasterio
+from bear_files import write_bears
 from crew_files import NOISE, write_crew_files, write_mapping
 from dens import (
     ASPECT_KAPPA,
@@ -131,9 +132,12 @@ def write_records(folder: Path, relief: Relief, land: Land) -> None:
     labels = sorted({v.den.label for v in visits})
     unknown = {label for label in labels if rng.random() < UNKNOWN}
     (folder / "crew").mkdir(exist_ok=True)
-    write_slips(folder / "slips.csv", write_crew_files(folder / "crew", visits, unknown, rng))
+    slips = write_crew_files(folder / "crew", visits, unknown, rng)
+    about, more = write_bears(folder / "bears", visits, SEED + 3)  # a stream of its own: the dens stay as they are
+    write_slips(folder / "slips.csv", [*slips, *more])
     write_mapping(folder / "mapping.toml")
-    (folder / "truth.json").write_text(json.dumps(truth(visits, unknown, turn), indent=2) + "\n", encoding="utf-8")
+    told = truth(visits, unknown, turn) | {"bears": about}
+    (folder / "truth.json").write_text(json.dumps(told, indent=2) + "\n", encoding="utf-8")
 
 
 def main() -> None:

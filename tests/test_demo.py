@@ -7,28 +7,22 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import densite
 from densite.compare.logit import type_along_gradient
 from densite.compare.resample import Chance
 from densite.demo import demo_source, make_demo
 from densite.errors import SettingsError
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """The demo with its files handed in and its values derived."""
-    folder = tmp_path_factory.mktemp("demo") / "ondra"
-    files = make_demo(folder)
-    with densite.open_study(folder) as study:
-        deliveries = study.intake(files)
-        study.derive()
-        yield study, deliveries
+@pytest.fixture(scope="session")
+def demo(ondra):
+    """The demo with its files handed in and its values derived, and what came of the files."""
+    return ondra
 
 
-def slips() -> list[dict[str, str]]:
-    """Read the list of planted slips."""
+def slips(*, of_dens: bool = True) -> list[dict[str, str]]:
+    """Read the list of slips planted in the files of dens, or of the animals."""
     with (demo_source() / "slips.csv").open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
+        return [slip for slip in csv.DictReader(file) if slip["file"].startswith("winter-") == of_dens]
 
 
 WORDS = {
@@ -56,6 +50,63 @@ def test_every_planted_slip_is_told_by_name(demo, slip) -> None:
     problems = [p for d in demo[1] for p in d.problems if p.file == slip["file"] and p.level == slip["expected_level"]]
     told = [str(p) for p in problems if slip["line"] in ("1", str(p.line))]
     assert any(WORDS[slip["slip"]] in text for text in told), told
+
+
+ANIMALS_WORDS = {
+    "more animals than the permit allows": "is beyond permit DV-2020: animal 7 of 6 allowed",
+    "unknown age class": "allowed: cub, yearling",
+    "one digit off": "one digit off from",
+    "transposed digits": "two neighbouring digits swapped",
+    "one transponder on two animals": "is on OB-028 too",
+    "left and right tags swapped": "were the sides swapped?",
+    "two collars": "was neither lost nor removed",
+    "tattoo of another animal": "marks disagree",
+    "past midnight": "after midnight",
+    "litter count against cub rows": "cubs counted in the den, but",
+    "head up before down": "is before Down",
+    "pounds in the kilograms column": "read in lb?",
+    "inches in the centimetres column": "read in in?",
+    "no permit": "names no permit",
+    "permit of another year": "lies outside permit",
+    "procedure not on the permit": "'draw tooth' is not among the procedures",
+    "another spelling of the id": "taken for OB-055",
+    "time that the clock skipped": "the clocks were set forward",
+    "reading before darting": "before darted",
+    "Fahrenheit in the Celsius column": "read in F?",
+    "empty sex": "sex is empty",
+    "unknown den label": "no den of that label",
+    "unknown tooth": "is no tooth",
+    "cub heavier than its mother": "as heavy as its mother",
+    "kilograms in the grams column": "read in kg?",
+    "hair without landmark": "without its landmark",
+    "two cubs with one transponder": "one chip is in one cub",
+    "date before the den": "no visit to den",
+    "sample label twice": "such a record is there already",
+    "custody gap": "nobody shipped it or handed it over",
+    "repeated row": "counted once",
+    "result without a sample": "no sample is labelled so",
+}
+
+
+@pytest.mark.parametrize("slip", slips(of_dens=False), ids=lambda s: f"{s['slip']}, {s['file']}")
+def test_every_slip_planted_in_the_animals_files_is_told(demo, slip) -> None:
+    """At its file, line and level, by the row itself or beside other records, in words that name the slip."""
+    problems = [p for d in demo[1] for p in d.problems if p.level == slip["expected_level"]]
+    if slip["slip"] != "more animals than the permit allows":  # told at the handling that was one too many
+        problems = [p for p in problems if p.file == slip["file"] and str(p.line) == slip["line"]]
+    assert any(ANIMALS_WORDS[slip["slip"]] in str(p) for p in problems), problems
+
+
+def test_animals_rows_with_planted_errors_are_held_back(demo) -> None:
+    """None of them is among the records."""
+    study, _ = demo
+    kinds = {"cubs.csv": "cub", "handlings.csv": "handling", "readings.csv": "reading", "animals.csv": "animal"}
+    kinds |= {"samples.csv": "sample"}
+    held = [slip for slip in slips(of_dens=False) if slip["expected_level"] in ("error", "confirm")]
+    assert len(held) >= 8
+    for slip in held:
+        lines = study.records(kinds[slip["file"]])["source_line"].astype(str)
+        assert slip["line"] not in set(lines), slip
 
 
 def test_rows_with_planted_errors_are_held_back(demo) -> None:
@@ -93,8 +144,8 @@ def test_handing_the_demo_in_again_changes_nothing(demo) -> None:
     """Every file a second time."""
     study, _ = demo
     before = study.register.counts()
-    again = study.intake(sorted((study.folder / "crew").iterdir()))
-    assert sum(d.dens + d.visits for d in again) == 0
+    again = study.intake(sorted((study.folder / "crew").rglob("*.*")))
+    assert sum(d.dens + d.visits + d.records for d in again) == 0
     assert study.register.counts() == before
 
 
