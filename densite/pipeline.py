@@ -16,20 +16,32 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from densite import covariates, cover, gradient, layers, review, settings, tables
+from densite import animalreview, covariates, cover, gradient, layers, review, settings, tables
+from densite.animalfiles import hand_in_records
+from densite.animalterms import KINDS
+from densite.calibration import Calibration, ages_from
+from densite.calibration import read as read_calibration
+from densite.cubs import LitterBirths, litter_births, one_birth_each
 from densite.deliveries import Delivery, Tick, deliver, hand_in
 from densite.errors import LayerError, MapError, Problem, RegisterError
+from densite.intake.kinds import kind_in
 from densite.intake.rawrow import RawRow
 from densite.layers import Features, Raster
+from densite.litters import LitterTable, litter_table, litters_of, without_cubs
+from densite.protocol import Protocol
+from densite.protocol import load as load_protocol
 from densite.register import Register, open_register
 from densite.register.store import column_name
 from densite.settings import FILE_NAME, Settings
 from densite.tables import DenTypeTable
 from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term
+from densite.visits import VisitRef, find_visit, visit_summaries, with_animals
 
 if TYPE_CHECKING:
+    from densite.births import BirthTable
     from densite.compare.comparison import Comparison
     from densite.compare.question import Question
+    from densite.growth import Growth
 
 FORMATS = tables.WRITERS
 
@@ -89,23 +101,91 @@ class Study:
 
     @property
     def visits(self) -> pd.DataFrame:
-        """Visits, joined to dens by den_id."""
-        return self.register.visits()
+        """Visits, joined to dens by den_id, with what was recorded of mother and cubs on each."""
+        kinds = ("handling", "reading", "cub", "sample", "check")
+        return with_animals(self.register.visits(), {kind: self.records(kind) for kind in kinds})
 
     @property
     def frame(self) -> gpd.GeoDataFrame:
         """Den sites with their first known female, first winter and all derived values, in EPSG:4326."""
-        return _joined(self.dens, self.visits, self.register.derived())
+        return _joined(self.dens, self.register.visits(), self.register.derived())
+
+    def records(self, kind: str, *, every: bool = False) -> pd.DataFrame:
+        """Return the records of one kind of the animals' side.
+
+        Parameters
+        ----------
+        kind : str
+            animal, mark, handling, drug, reading, cub, check, sample, custody, result or permit.
+        every : bool
+            Also what was corrected or withdrawn.
+
+        Returns
+        -------
+        DataFrame
+            Indexed by record_id, as :func:`densite.animals.frame_of` makes it.
+
+        Raises
+        ------
+        RegisterError
+            There is no such kind, or the register cannot be read.
+        """
+        if kind not in KINDS:
+            raise RegisterError(f"kind of record '{kind}'; allowed: {', '.join(KINDS)}")
+        return self.register.records(kind, every=every)
+
+    @cached_property
+    def calibration(self) -> Calibration | None:
+        """The calibration of cub ages that study.toml names; None where its file is not there yet."""
+        path = self.folder / self.settings.animals.calibration
+        return read_calibration(path) if path.is_file() else None
+
+    @cached_property
+    def protocol(self) -> Protocol | None:
+        """The protocol of vitals that study.toml names, signed or not; None where its file is not there."""
+        return load_protocol(self.folder / self.settings.animals.protocol)
+
+    @property
+    def births(self) -> LitterBirths:
+        """Birth dates of litters, known or estimated by the calibration, one row a litter on a visit."""
+        return litter_births(self.records("cub"), self.calibration)
+
+    def visit(self, text: str) -> VisitRef:
+        """Find a visit by what people call it.
+
+        Parameters
+        ----------
+        text : str
+            ``D-2026-14`` for the last visit to a den, or ``D-2026-14/2026-02-24``.
+
+        Returns
+        -------
+        VisitRef
+
+        Raises
+        ------
+        RegisterError
+            No such den or visit; the message lists what there is.
+        """
+        return find_visit(text, self.dens, self.register.visits())
 
     def intake(
-        self, files: str | Path | Iterable[str | Path], *, dry_run: bool = False, tick: Tick = lambda _: None
+        self,
+        files: str | Path | Iterable[str | Path],
+        *,
+        records: str | None = None,
+        dry_run: bool = False,
+        tick: Tick = lambda _: None,
     ) -> list[Delivery]:
         """Take crew files into the register.
 
         Parameters
         ----------
         files : path or iterable of path
-            CSV, GeoJSON or GPX files.
+            CSV, GeoJSON or GPX files of den visits; CSV files of the animals' records, told by their headings.
+        records : str, optional
+            The kind of record that the files hold, where their headings do not tell: ``den``, or as for
+            :meth:`records`.
         dry_run : bool
             Say what would happen and change nothing.
         tick : callable
@@ -121,11 +201,54 @@ class Study:
         IntakeError, RegisterError, LayerError
             A file cannot be read, the register cannot be written, the boundary cannot be opened.
         """
-        return [
-            hand_in(Path(file), register=self.register, settings=self.settings, out=self.out, area=self.area,
-                    dry_run=dry_run, tick=tick)
-            for file in ([files] if isinstance(files, str | Path) else files)
-        ]  # fmt: skip
+        chosen = [files] if isinstance(files, str | Path) else files
+        made = [self.hand_in(file, records=records, dry_run=dry_run, tick=tick) for file in chosen]
+        self.look_beside(made)
+        return made
+
+    def hand_in(
+        self, file: str | Path, *, records: str | None = None, dry_run: bool = False, tick: Tick = lambda _: None
+    ) -> Delivery:
+        """Take one crew file into the register, each row looked at by itself.
+
+        Parameters
+        ----------
+        file : path
+            As for :meth:`intake`, which also looks at the new records beside all others.
+        records, dry_run, tick
+            As for :meth:`intake`.
+
+        Returns
+        -------
+        Delivery
+
+        Raises
+        ------
+        IntakeError, RegisterError, LayerError
+            As for :meth:`intake`.
+        """
+        path = Path(file)
+        kind = kind_in(path, self.settings.intake, told=records)
+        options: dict[str, Any] = {"register": self.register, "settings": self.settings, "out": self.out}
+        options |= {"dry_run": dry_run, "tick": tick}
+        if kind is None:
+            return hand_in(path, area=self.area, **options)
+        return hand_in_records(path, kind, **options)
+
+    def look_beside(self, deliveries: Iterable[Delivery]) -> None:
+        """Add to deliveries what their animals' records show only beside others: all files are in first.
+
+        Parameters
+        ----------
+        deliveries : iterable of Delivery
+            From :meth:`hand_in`; their problems are added to.
+        """
+        fresh = [delivery for delivery in deliveries if delivery.records and not delivery.dry_run]
+        found = self._check_animals() if fresh else []
+        for delivery in fresh:
+            told = {(p.line, p.field) for p in delivery.problems}
+            mine = (p for p in found if p.file == delivery.file and (p.line, p.field) not in told)
+            delivery.problems.extend(mine)
 
     def log(self, values: dict[str, str], *, dry_run: bool = False) -> Delivery:
         """Record one den visit that was typed in.
@@ -242,7 +365,7 @@ class Study:
         """
         frame = self._classed()
         definition = self._derived_definition()
-        classes = self._class_names()
+        classes = self.class_names()
         reasons = self.register.reasons()
         why = reasons.loc[reasons["covariate"] == "landscape_class"].set_index("den_id")["reason"]
         frame = frame.assign(
@@ -268,7 +391,18 @@ class Study:
         provenance = self.register.provenance().set_index("covariate")
         return str(provenance.at["landscape_class", "method"])
 
-    def _class_names(self) -> Sequence[str]:
+    def class_names(self) -> Sequence[str]:
+        """Return the names of the landscape classes, urban first.
+
+        Returns
+        -------
+        sequence of str
+
+        Raises
+        ------
+        RegisterError
+            Nothing was derived yet, or study.toml [gradient] was changed since.
+        """
         if self._derived_definition() != gradient.definition(self.settings.gradient):
             raise RegisterError("study.toml [gradient] was changed since `densite derive`: run it again")
         if self.settings.gradient.scheme != "polygons":
@@ -314,7 +448,7 @@ class Study:
         frame = self._classed()
         return ask(
             frame, self.visits, settings=self.settings, layers=self.layers, folder=self.folder,
-            classes=self._class_names(),
+            classes=self.class_names(),
         )  # fmt: skip
 
     def compare(
@@ -371,6 +505,76 @@ class Study:
         )  # fmt: skip
         return [*paths, *(path for figure in drawn for path in (figure.svg, figure.png) if path)]
 
+    @property
+    def litters(self) -> pd.DataFrame:
+        """Litters, one row a female and winter, with den type and landscape class of their den."""
+        return litters_of(self.records("cub"), self.records("handling"), self.frame, self.register.visits())
+
+    def litter_table(self) -> LitterTable:
+        """Return litter sizes and sex ratios by den type, landscape class and winter.
+
+        Returns
+        -------
+        LitterTable
+            With intervals over females.
+
+        Raises
+        ------
+        RegisterError, StatisticsError
+            There are no litters, or study.toml [gradient] was changed since `densite derive`.
+        """
+        from densite.inquiry import chance_of, gradient_name, is_log, scaled
+
+        found, log = self.litters, is_log(self.settings)
+        gradient = scaled(found["gradient"].to_numpy(dtype=float), log=log)
+        return litter_table(
+            found.assign(gradient=gradient), types=DEN_TYPES, classes=self._classes_if_derived(),
+            chance=chance_of(self.settings.compare), gradient_name=gradient_name(self.settings),
+            no_litters=without_cubs(self.records("cub"), self.records("handling")),
+        )  # fmt: skip
+
+    def birth_table(self) -> BirthTable:
+        """Return birth dates by landscape class and winter, known or estimated by the study's calibration.
+
+        Returns
+        -------
+        BirthTable
+            With the distribution that the planning of visits takes.
+
+        Raises
+        ------
+        RegisterError, StatisticsError
+            As for :meth:`litter_table`.
+        """
+        from densite.births import birth_dates
+        from densite.inquiry import chance_of
+
+        return birth_dates(
+            self.births, self.litters, classes=self._classes_if_derived(), chance=chance_of(self.settings.compare),
+            ages_from=ages_from(self.calibration),
+        )  # fmt: skip
+
+    def growth(self) -> Growth:
+        """Return how the study's cubs grow, and how each stands beside the others.
+
+        Returns
+        -------
+        Growth
+
+        Raises
+        ------
+        StatisticsError
+            There are no weighed cubs of known or estimated age.
+        """
+        from densite.growth import growth, litter_ages
+
+        cubs, confidence = self.records("cub"), self.settings.compare.confidence
+        ages = litter_ages(cubs, self.births.frame)
+        return growth(cubs, ages, self.litters, confidence=confidence, ages_from=ages_from(self.calibration))
+
+    def _classes_if_derived(self) -> Sequence[str]:
+        return self.class_names() if "landscape_class" in self.frame else ()
+
     def map(self, path: str | Path | None = None) -> Path:
         """Render the crew's map, which shows exact places and says so.
 
@@ -390,7 +594,7 @@ class Study:
         """
         from densite.webmap import crew_map, write_map
 
-        frame = self.frame
+        frame = self.frame.join(self._visit_summaries())
         if frame.empty:
             raise MapError("the register holds no dens: nothing to draw")
         page = crew_map(
@@ -406,6 +610,13 @@ class Study:
             )
         write_map(page, target)
         return target
+
+    def _visit_summaries(self) -> pd.DataFrame:
+        """Sum up for each den what its visits found of mother and cubs."""
+        births = one_birth_each(self.births).frame
+        how = "invented calibration" if self.calibration is not None and self.calibration.invented else ""
+        handlings, cubs, checks = (self.records(kind) for kind in ("handling", "cub", "check"))
+        return visit_summaries(handlings, cubs, checks, births, how_born=how)
 
     def _legend(self) -> cover.Legend | None:
         chosen = self.settings.layers.get("land_cover")
@@ -435,7 +646,12 @@ class Study:
         list of Problem
         """
         reg = self.register
-        return review.findings(reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area)
+        of_dens = review.findings(reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area)
+        return [*of_dens, *self._check_animals()]
+
+    def _check_animals(self) -> list[Problem]:
+        held = {kind: self.records(kind) for kind in KINDS}
+        return animalreview.findings(held, self.calibration, protocol=self.protocol, today=dt.date.today())
 
 
 def open_study(folder: str | Path) -> Study:
@@ -482,6 +698,10 @@ _SHOWN_VISIT = (
     Term("female", "First known female", "text", "visit", "the first female recorded in the den"),
     Term("first_visit", "First visit", "date", "visit", "day of the first visit"),
     Term("visits", "Visits", "number", "visit", "number of visits"),
+    Term("handled", "Handled", "text", "visit", "the female, the day, her mass"),
+    Term("litter", "Litter", "text", "visit", "cubs seen, by day and sex"),
+    Term("born", "Born", "text", "visit", "birth date of the litter, and whether it is known or estimated"),
+    Term("stayed", "After the visit", "text", "visit", "what the checks after the visit found"),
 )
 
 

@@ -11,6 +11,7 @@ from pyproj.exceptions import CRSError
 
 from densite import settings
 from densite.errors import SettingsError
+from densite.protocol import template
 from densite.register import create_register
 
 PRIVATE = 0o700
@@ -84,6 +85,10 @@ path = "register.gpkg"  # the store of records, a GeoPackage
 [intake.columns]
 # headings of your own files, and the column of densite that each means; `densite columns` lists them
 {columns}
+[animals]
+# protocol = "protocol.toml"        # limits of vitals, filled in and signed by the study's veterinarian
+# calibration = "calibration.toml"  # cub ages from measurements; `densite cubs fit` makes it from known-age cubs
+
 [map]
 # title = "Winter dens"
 # overlay_px = 1100             # longest side of the pictures in the map [pixels]
@@ -216,10 +221,17 @@ def lay_out(folder: Path, text: str) -> Path:
             folder.chmod(PRIVATE)  # the register and everything in out holds exact den places
         (folder / "out").mkdir(mode=PRIVATE, exist_ok=True)
         create_register(folder / chosen.register_.path, study_id=chosen.study.id).close()
+        _write_protocol(folder / chosen.animals.protocol)
         target.write_text(text, encoding="utf-8")
     except OSError as error:
         raise SettingsError(f"{folder} cannot be made a study folder: {error}") from None
     return folder
+
+
+def _write_protocol(path: Path) -> None:
+    """Write a protocol without any limit, for the study's veterinarian; one that is there is left alone."""
+    if not path.exists():
+        path.write_text(template(), encoding="utf-8")
 
 
 def _check_crs(text: str) -> None:

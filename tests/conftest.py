@@ -8,9 +8,20 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck
+from hypothesis import settings as hypothesis_settings
 
 from densite import blocks
+from densite.calibration import write as write_calibration
+from densite.deliveries import Delivery
+from densite.demo import make_demo
+from densite.knownage import fit
+from densite.pipeline import Study, open_study
 from densite.settings import Settings, parse
+
+# A slow machine is no failure: time is measured in benchmarks, never in tests.
+hypothesis_settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+hypothesis_settings.load_profile("untimed")
 
 STUDY_TOML = """
 [study]
@@ -48,3 +59,17 @@ def write(path: Path, text: str, encoding: str = "utf-8") -> Path:
     """Write a text file byte for byte."""
     path.write_bytes(text.encode(encoding))
     return path
+
+
+@pytest.fixture(scope="session")
+def ondra(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Study, list[Delivery]]]:
+    """The invented Ondra Basin study: files handed in, values derived, cub ages calibrated. Leave it as it is."""
+    folder = tmp_path_factory.mktemp("demo") / "ondra"
+    files = make_demo(folder)
+    with open_study(folder) as study:
+        deliveries = study.intake(files)
+        study.derive()
+        write_calibration(
+            fit(study.records("cub"), name="Ondra Basin", invented=True).calibration, folder / "calibration.toml"
+        )
+        yield study, deliveries

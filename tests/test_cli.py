@@ -82,7 +82,9 @@ def test_wrong_use_ends_in_one_message(run, study, words, said) -> None:
 
 def test_every_command_says_who_it_is_for_and_shows_an_example() -> None:
     """The first words of each help text."""
-    for name, command in cli.commands.items():
+    below = {f"{g} {n}": c for g, group in cli.commands.items() for n, c in getattr(group, "commands", {}).items()}
+    assert {"cubs births", "samples manifest"} <= below.keys()
+    for name, command in (cli.commands | below).items():
         assert command.help.startswith("For "), name
         assert f"Example:  densite {name}" in command.help, name
         assert command.get_short_help_str(limit=100).endswith("."), name

@@ -6,7 +6,21 @@ import sys
 
 import click
 
-from densite.cli import analyst, available, crew, planner, rasters
+from densite.cli import (
+    analyst,
+    animal,
+    available,
+    crew,
+    cubs,
+    handling,
+    litters,
+    permits,
+    planner,
+    rasters,
+    records,
+    samples,
+    sheet,
+)  # fmt: skip
 from densite.errors import DensiteError
 
 EXIT_PROBLEMS = 1
@@ -32,8 +46,11 @@ def cli() -> None:
     """
 
 
-for command in (*crew.COMMANDS, *analyst.COMMANDS, *planner.COMMANDS, *available.COMMANDS, *rasters.COMMANDS):
-    cli.add_command(command)
+for module in (crew, sheet, animal, handling, cubs, samples, permits, records, analyst, planner, available, rasters):
+    for command in module.COMMANDS:
+        cli.add_command(command)
+for command in litters.COMMANDS:
+    cubs.cubs.add_command(command)
 
 
 def main() -> None:

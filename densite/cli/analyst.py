@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from densite.animalterms import KINDS
 from densite.cli import shared
 from densite.terms import RECORDED_TERMS
 
@@ -120,12 +121,19 @@ def _compared(study: Study, kind: str, *, full: bool) -> str:
 
 
 @click.command(short_help="List the columns that crew files may have.")
-def columns() -> None:
+@click.option("--records", default="den", show_default=True, type=click.Choice(["den", *KINDS]),
+              help="den visits, or a kind of the animals' records.")  # fmt: skip
+def columns(records: str) -> None:
     """For crew and analyst: list the columns of crew files, their units, values and other headings.
 
+    \b
     Example:  densite columns
+              densite columns --records cub
     """
-    for term in RECORDED_TERMS:
+    if records in KINDS:
+        kind = KINDS[records]
+        click.echo(f"{kind.heading}: {kind.meaning}. A file needs the columns {', '.join(kind.needed)}")
+    for term in KINDS[records].terms if records in KINDS else RECORDED_TERMS:
         unit = f" [{term.unit}]" if term.unit else ""
         values = f": {term.allowed()}" if term.choices or term.floor is not None else ""
         also = f"; also headed {', '.join(term.also)}" if term.also else ""
@@ -151,7 +159,17 @@ def demo(folder: Path) -> None:
         shared.tell(p for d in deliveries for p in d.problems)
         click.echo("\n".join(d.summary for d in deliveries))
         _derive(study)
+        _calibrate(study)
         _show(study)
+
+
+def _calibrate(study: Study) -> None:
+    """Make the demo's calibration of cub ages from its cubs of known birth date: invented, and says so."""
+    from densite.calibration import write
+    from densite.knownage import fit
+
+    made = fit(study.records("cub"), name=study.settings.study.name, source="made by script", invented=True)
+    write(made.calibration, study.folder / study.settings.animals.calibration)
 
 
 def _show(study: Study) -> None:
@@ -165,6 +183,12 @@ def _show(study: Study) -> None:
     click.echo(f"Open questions: {shared.counted(study.check())}; `densite check --study {study.folder}` lists them")
     click.echo(f"Table: {', '.join(str(p) for p in paths)}")
     click.echo(f"Map (exact places, for the crew only): {page}")
+    counts = ", ".join(f"{kind.heading.lower()} {len(study.records(kind.name))}" for kind in KINDS.values())
+    click.echo(f"Animals' records: {counts}. Look at them with")
+    where = f"--study {study.folder}"
+    for said in ("cubs births", "cubs litters", "handling OB-031", "animal 900000131", "sheet D-2026-14", "permits",
+                 "samples custody"):  # fmt: skip
+        click.echo(f"  densite {said} {where}")
     sys.stdout.flush()
 
 

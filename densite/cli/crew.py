@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from densite.animalterms import KINDS
 from densite.cli import shared
 from densite.cli.ask import ask, den_options, typed_in
 from densite.errors import IntakeError
@@ -19,13 +20,18 @@ if TYPE_CHECKING:
 
 @click.command(short_help="Hand in crew files: CSV, GeoJSON, GPX.")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--records", type=click.Choice(["den", *KINDS]),
+              help="What the files hold.  [default: told by their headings]")  # fmt: skip
 @click.option("--dry-run", is_flag=True, help="Show what would happen; change nothing.")
 @shared.json_option
 @shared.study_option
-def intake(files: tuple[Path, ...], dry_run: bool, as_json: bool, folder: Path) -> None:
+def intake(files: tuple[Path, ...], records: str | None, dry_run: bool, as_json: bool, folder: Path) -> None:
     """For the crew: hand in files; good rows are recorded, doubtful ones come back to be mended.
 
     Example:  densite intake --study basin winter-2026.csv waypoints.gpx
+
+    Den visits, or records of the animals' side (marks, handlings, vitals, cubs, samples, permits ...),
+    one kind a file, told by its headings: `densite columns --records cub` lists them.
 
     Rows held back are written to out/rejected-FILE.csv with the reason first. Mend them there and
     hand that file in. Handing in a file twice changes nothing. Exit code 1: rows were held back.
@@ -37,11 +43,12 @@ def intake(files: tuple[Path, ...], dry_run: bool, as_json: bool, folder: Path) 
     with open_study(folder) as study, shared.progress(shared.line_count(files), "Taking in") as bar:
         for file in files:
             try:
-                deliveries += study.intake([file], dry_run=dry_run, tick=bar.update)
+                deliveries.append(study.hand_in(file, records=records, dry_run=dry_run, tick=bar.update))
             except IntakeError as error:
                 failures.append(str(error))
             except KeyboardInterrupt:
                 shared.stopped(f"Nothing of {file.name} was recorded; files before it are in.")
+        study.look_beside(deliveries)
     _report(deliveries, failures, as_json)
     sys.exit(2 if failures else int(any(d.held_back for d in deliveries)))
 

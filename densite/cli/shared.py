@@ -16,6 +16,7 @@ from densite.errors import Level, Problem
 Command = Callable[..., Any]
 SHOWN = 200
 ALIKE = 5  # so many problems of one kind in one file are told in one line
+MANY_ALIKE = 12  # so many of one field and one next step, though their words differ
 
 COLOURS = {Level.ERROR: "red", Level.CONFIRM: "yellow", Level.WARNING: "yellow", Level.NOTE: None}
 
@@ -45,11 +46,24 @@ def tell(problems: Iterable[Problem]) -> None:
     groups: dict[tuple[str, str, str], list[Problem]] = {}
     for problem in ranked:
         groups.setdefault((problem.level, problem.file, problem.message), []).append(problem)
-    told = [line for group in groups.values() for line in _lines(group)]
+    told = [line for group in _joined(groups.values()) for line in _lines(group)]
     for level, line in told[:SHOWN]:
         click.secho(line, fg=COLOURS[level], err=True)
     if len(told) > SHOWN:
         click.echo(f"... and {len(told) - SHOWN} more", err=True)
+
+
+def _joined(groups: Iterable[list[Problem]]) -> list[list[Problem]]:
+    """Join very many problems of one file that differ only in names: same field, same next step."""
+    alike: dict[tuple[str, str, str, str], list[list[Problem]]] = {}
+    for group in groups:
+        first = group[0]
+        alike.setdefault((first.level, first.file, first.field, first.hint), []).append(group)
+    return [
+        group
+        for some in alike.values()
+        for group in ([[p for each in some for p in each]] if len(some) >= MANY_ALIKE and some[0][0].line else some)
+    ]
 
 
 def _lines(group: list[Problem]) -> list[tuple[Level, str]]:
@@ -60,7 +74,9 @@ def _lines(group: list[Problem]) -> list[tuple[Level, str]]:
     hints = {problem.hint for problem in group}
     hint = f" ({first.hint})" if hints == {first.hint} else f" (for example {first.hint})"
     where = f"{first.file}, {len(group)} rows, lines {first.line} to {group[-1].line}"
-    return [(first.level, f"{where}: {first.level}: {first.message}{hint if first.hint else ''}")]
+    same = {problem.message for problem in group} == {first.message}
+    said = first.message if same else f"for example: {first.message}"
+    return [(first.level, f"{where}: {first.level}: {said}{hint if first.hint else ''}")]
 
 
 def counted(problems: Iterable[Problem]) -> str:
