@@ -11,11 +11,11 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection
 
-from densite.animals import rows_of
+from densite.animals import animal_key, rows_of
 from densite.animalterms import KINDS, Kind
 from densite.deliveries import BATCH, Delivery, DryRun, Tick, hold_back, told
 from densite.errors import Level, Problem
-from densite.intake.animalrows import KnownRecords, ReadRecord, natural_key, read_record, squeezed
+from densite.intake.animalrows import KnownRecords, ReadRecord, natural_key, read_record, same_record
 from densite.intake.csvfile import read_csv
 from densite.intake.rawrow import RawRow
 from densite.intake.rejects import set_aside
@@ -93,7 +93,9 @@ def _take_all(
                 _repeated(raw, source, delivery)
                 continue
             row = read_record(raw, kind, settings, known, now=now)
-            if record := _taken(row, delivery):
+            if row.record is not None and (same := same_record(row.record, kind, known)):
+                _repeated(raw, known.records[same], delivery)
+            elif record := _taken(row, delivery):
                 batch.append(record)
                 remember(record, kind, known)
         register.add_records(connection, kind.name, batch)
@@ -153,7 +155,7 @@ def known_records(register: Register, kind: Kind, settings: Settings) -> KnownRe
 
 def _name(animal: Any, known: KnownRecords) -> None:
     if isinstance(animal, str) and animal:
-        known.animals.setdefault(squeezed(animal), animal)
+        known.animals.setdefault(animal_key(animal), animal)
 
 
 def remember(record: dict[str, Any], kind: Kind, known: KnownRecords, *, current: bool = True) -> None:
@@ -172,11 +174,13 @@ def remember(record: dict[str, Any], kind: Kind, known: KnownRecords, *, current
     """
     name, source = str(record["record_id"]), f"{record['source_file']} line {record['source_line']}"
     known.rows[record["row_key"]] = known.records[name] = source
+    known.held[name] = record
     if isinstance(told := record.get("corrects"), str):
         known.replaced[told] = name
-        known.current = {key: other for key, other in known.current.items() if other != told}
+        known.current.pop(known.keys.get(told, ()), None)
     if current and record.get("withdrawn") != "yes":
-        known.current.setdefault(natural_key(record, kind), name)
+        known.keys[name] = natural_key(record, kind)
+        known.current.setdefault(known.keys[name], name)
     for column in ("animal", "female", "cub_id"):
         _name(record.get(column), known)
     _remember_times(record, kind, known)
@@ -190,6 +194,8 @@ def _remember_times(record: dict[str, Any], kind: Kind, known: KnownRecords) -> 
     times = [record.get(f"{term.name}_at") for term in kind.terms if term.kind == "time"]
     for at in (at for at in times if at is not None):
         known.latest[event] = max(at, known.latest.get(event, at))
+    if kind.name == "handling" and event in known.latest:
+        known.handled[event] = max(at for at in times if at is not None) if any(times) else known.latest[event]
 
 
 def _remember_events(register: Register, known: KnownRecords, zone: ZoneInfo) -> None:
@@ -200,3 +206,4 @@ def _remember_events(register: Register, known: KnownRecords, zone: ZoneInfo) ->
             if name == "handling" and record["mass_kg"] is not None:
                 known.masses[record["animal"], record["date"]] = record["mass_kg"]
     known.latest = {event: at.astimezone(zone) for event, at in known.latest.items()}
+    known.handled = {event: at.astimezone(zone) for event, at in known.handled.items()}

@@ -258,7 +258,7 @@ def settles(settled: Any, field: str) -> bool:
     -------
     bool
     """
-    named = settled.split(",") if isinstance(settled, str) else []
+    named = [name.strip() for name in settled.split(",")] if isinstance(settled, str) else []
     return field in named or SETTLED in named
 
 

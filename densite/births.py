@@ -48,8 +48,8 @@ CALIBRATED = (
 )
 NORMAL = (
     "The dates by which 10, 50 and 90 % of litters are born assume a normal distribution of true birth dates. In our "
-    "simulated studies of 6 to 40 females, 95 % intervals of the spread held the truth in 91 to 96 of 100, those of "
-    "the dates of 10 and 90 % in 89 to 94: read them as a little too narrow."
+    "simulated studies without winters of their own, 95 % intervals of the spread held the truth in 91 to 96 of 100 (6 "
+    "to 40 females), those of the dates of 10 and 90 % in 89 to 94 (8 to 25 females): a little too narrow."
 )
 ONE_WINTER = (
     "Litters of one winter may be early or late together, which intervals over females hold only in part: means are "

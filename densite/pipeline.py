@@ -23,7 +23,7 @@ from densite.calibration import Calibration, ages_from
 from densite.calibration import read as read_calibration
 from densite.cubs import LitterBirths, litter_births, one_birth_each
 from densite.deliveries import Delivery, Tick, deliver, hand_in
-from densite.errors import LayerError, MapError, Problem, RegisterError
+from densite.errors import LayerError, Level, MapError, Problem, RegisterError, SettingsError
 from densite.intake.kinds import kind_in
 from densite.intake.rawrow import RawRow
 from densite.layers import Features, Raster
@@ -569,8 +569,11 @@ class Study:
         from densite.growth import growth, litter_ages
 
         cubs, confidence = self.records("cub"), self.settings.compare.confidence
-        ages = litter_ages(cubs, self.births.frame)
-        return growth(cubs, ages, self.litters, confidence=confidence, ages_from=ages_from(self.calibration))
+        births = self.births
+        return growth(
+            cubs, litter_ages(cubs, births.frame), self.litters, shared=births.shared, confidence=confidence,
+            ages_from=ages_from(self.calibration),
+        )  # fmt: skip
 
     def _classes_if_derived(self) -> Sequence[str]:
         return self.class_names() if "landscape_class" in self.frame else ()
@@ -650,8 +653,18 @@ class Study:
         return [*of_dens, *self._check_animals()]
 
     def _check_animals(self) -> list[Problem]:
-        held = {kind: self.records(kind) for kind in KINDS}
-        return animalreview.findings(held, self.calibration, protocol=self.protocol, today=dt.date.today())
+        held, broken = {kind: self.records(kind) for kind in KINDS}, list[Problem]()
+        protocol, calibration = (self._if_legible(name, broken) for name in ("protocol", "calibration"))
+        found = animalreview.findings(held, calibration, protocol=protocol, today=dt.date.today())
+        return [*broken, *found]
+
+    def _if_legible(self, name: str, broken: list[Problem]) -> Any:
+        """Return the protocol or calibration; a file that cannot be read is one more thing to look at."""
+        try:
+            return getattr(self, name)
+        except SettingsError as error:
+            broken.append(Problem(Level.ERROR, str(error), name, file=getattr(self.settings.animals, name)))
+            return None
 
 
 def open_study(folder: str | Path) -> Study:

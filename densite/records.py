@@ -72,9 +72,12 @@ def read_number(value: Any, *, unit: str = "") -> Any:
         return None
     match = _MEASURED.fullmatch(text)
     if match is None:
-        raise ValueError("is no number")
+        raise ValueError("is no number; leave it empty where nothing was measured")
     if "," in match["number"]:
-        raise ValueError(f"is no number. Decimal comma: did you mean {match['number'].replace(',', '.')}?")
+        meant = match["number"].replace(",", ".")
+        raise ValueError(
+            f'is no number. Decimal comma: did you mean {meant}? For a whole file: decimal = "," under [intake]'
+        )
     number = float(match["number"])
     if not math.isfinite(number):
         raise ValueError("is no finite number")

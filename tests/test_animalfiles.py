@@ -190,6 +190,54 @@ def test_a_confirmed_correction_settles_all_doubts_of_its_record(give, register)
     assert all(settles(register.records("handling")["settled"].iloc[0], field) for field in ("darted", "permit"))
 
 
+def test_a_correction_that_leaves_values_blank_is_asked_about(give, register) -> None:
+    """The whole row takes the record's place: what it does not repeat would be gone from view."""
+    give(HANDLING)
+    head = "animal,date,darted,mass,corrects,correction_reason"
+    row = f"OB-001,2026-03-07,22:40,83,{register.records('handling').index[0]},weighed again"
+    delivery = give(f"{head}\n{row}\n", "thin.csv")
+    assert "leaves den_label, permit, down, head_up blank" in said(delivery, Level.CONFIRM)
+    assert give(f"{head},confirmed\n{row},yes\n", "sure.csv").records == 1
+
+
+@pytest.mark.parametrize(
+    "row", ["ob 001,2026-03-07,d-1,2240,22:52:00,00:31,82,P-1", "OB-001,2026-03-07,D-1,22:40-07:00,22:52,0031,82.0,P-1"]
+)
+def test_the_same_record_written_otherwise_is_known(give, register, row) -> None:
+    """Times, ids and numbers in other spellings say the same: neither asked about nor doubled."""
+    give(HANDLING)
+    again = give(f"{HANDLING.splitlines()[0]}\n{row}\n", "again.csv")
+    assert (again.known, again.records, again.held_back) == (1, 0, [])
+    assert len(register.records("handling", every=True)) == 1
+
+
+def test_one_wrong_time_shifts_no_other(give, register) -> None:
+    """With the handling on record, a reading of 20:30 among morning ones moves none of them to the next day."""
+    give(HANDLING.replace("22:40,22:52,00:31", "08:20,08:30,09:40"))
+    give("animal,date,time,hr\nOB-001,2026-03-07,20:30,40\nOB-001,2026-03-07,08:25,41\n", "vitals.csv")
+    assert register.records("reading")["read_local"].str[:16].tolist() == ["2026-03-07T20:30", "2026-03-07T08:25"]
+
+
+def test_midnight_without_a_handling_is_asked_about(give) -> None:
+    """A warning, since the earlier time may be the wrong one."""
+    delivery = give("animal,date,time,hr\nOB-001,2026-03-07,20:30,40\nOB-001,2026-03-07,08:25,41\n", "vitals.csv")
+    assert "after midnight" in said(delivery, Level.WARNING)
+
+
+def test_a_heading_that_looks_like_a_known_one_is_asked_about(give) -> None:
+    """temp F is no column; it is not passed over in a note."""
+    delivery = give("animal,date,time,hr,temp F\nOB-001,2026-03-07,22:00,40,98\n", "vitals.csv")
+    assert "column 'temp F' is not used: is it temperature_c?" in said(delivery, Level.WARNING)
+
+
+def test_control_and_direction_characters_are_left_out(give, register) -> None:
+    """What a terminal or page would obey; the crew's own row keeps them."""
+    give(f"{CUBS}D-1,2026-03-07,OB-001,1,F,1800,12,,a\x1b[31m\u202eb\n")
+    row = register.records("cub").iloc[0]
+    assert row["notes"] == "a[31mb"
+    assert "\\u202e" in ascii(row["as_recorded"])
+
+
 @pytest.mark.parametrize(
     ("value", "words"),
     [("98.6", "98.6 F is 37 C: then write '98.6 F'"), ("20", "range from memory")],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import json
+import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -13,8 +14,8 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from densite.animals import SETTLED, model_of, read_teeth, record_uuid
-from densite.animalterms import Kind
+from densite.animals import SETTLED, animal_key, model_of, read_teeth, record_uuid
+from densite.animalterms import COMMON_TERMS, Kind, kept_as
 from densite.errors import Level, Problem
 from densite.intake.clock import read_moment
 from densite.intake.rawrow import RawRow
@@ -38,7 +39,10 @@ class KnownRecords:
     records: dict[str, str] = field(default_factory=dict)  # record id: where it came from
     replaced: dict[str, str] = field(default_factory=dict)  # record id: the record that corrects it
     current: dict[tuple[str, ...], str] = field(default_factory=dict)  # natural key: record id
+    keys: dict[str, tuple[str, ...]] = field(default_factory=dict)  # record id: natural key
+    held: dict[str, dict[str, Any]] = field(default_factory=dict)  # record id: its values, of this kind
     latest: dict[tuple[str, dt.date], dt.datetime] = field(default_factory=dict)  # animal, day: last time so far
+    handled: dict[tuple[str, dt.date], dt.datetime] = field(default_factory=dict)  # animal, day: handling's last time
     masses: dict[tuple[str, dt.date], float] = field(default_factory=dict)  # female, day: mass [kg]
 
 
@@ -112,26 +116,11 @@ def _plain(values: Mapping[str, str], kind: Kind, settings: Settings) -> dict[st
 
 def _one_spelling(name: str, text: str, known: KnownRecords, found: _Found) -> str:
     """Bring an animal's id to the spelling that the register knows."""
-    spelled = known.animals.get(squeezed(text), text)
+    spelled = known.animals.get(animal_key(text), text)
     if spelled != text:
         hint = f"{text} taken for {spelled}"
         found.say(Level.NOTE, f"{name} written in another way before", name, text, hint)
     return spelled
-
-
-def squeezed(animal: str) -> str:
-    """Make animal ids comparable: case, spaces and dashes do not count.
-
-    Parameters
-    ----------
-    animal : str
-        An id as it was written.
-
-    Returns
-    -------
-    str
-    """
-    return re.sub(r"[\s_-]", "", animal).casefold()
 
 
 def _day(values: Mapping[str, str], term: Term, settings: Settings, found: _Found) -> dt.date | None:
@@ -165,7 +154,8 @@ def _times(
     if day is None or not written:
         return {}
     zone, fields = ZoneInfo(settings.study.time_zone), dict[str, Any]()
-    latest = known.latest.get((values.get("animal", ""), day))
+    event = (values.get("animal", ""), day)
+    latest, sure = known.handled.get(event) or known.latest.get(event), event in known.handled or len(written) > 1
     for term in written:
         text = values[term.name]
         try:
@@ -174,7 +164,7 @@ def _times(
             found.say(Level.ERROR, f"{term.name} '{text}' {error}", term.name, text)
             continue
         latest = max(moment.at, latest or moment.at, key=lambda at: at.astimezone(dt.UTC))
-        for level, said in ((Level.NOTE, moment.note), (Level.WARNING, moment.doubt)):
+        for level, said in ((Level.NOTE if sure else Level.WARNING, moment.note), (Level.WARNING, moment.doubt)):
             if said:
                 found.say(level, f"{term.name} {text}: {said}", term.name, text)
         fields |= {f"{term.name}_at": moment.at.astimezone(dt.UTC), f"{term.name}_local": moment.local}
@@ -274,6 +264,7 @@ def natural_key(record: Mapping[str, Any], kind: Kind) -> tuple[str, ...]:
 def _doubts(record: Mapping[str, Any], kind: Kind, known: KnownRecords) -> Iterator[Problem]:
     """Say what is possible but unusual about a record by itself and beside its like."""
     yield from (p for term in kind.terms if (p := unusual(term, record.get(term.name))))
+    yield from _lost_by_correction(record, kind, known)
     same = known.current.get(natural_key(record, kind))
     if same is not None and record.get("corrects") != same:
         said = f"such a record is there already, with other values ({known.records[same]})"
@@ -288,6 +279,49 @@ def _doubts(record: Mapping[str, Any], kind: Kind, known: KnownRecords) -> Itera
     if kind.name == "permit" and record["valid_to"] < record["valid_from"]:
         yield Problem(Level.CONFIRM, f"valid_to {record['valid_to']} is before valid_from {record['valid_from']}",
                       "valid_to", str(record["valid_to"]))  # fmt: skip
+
+
+def same_record(record: Mapping[str, Any], kind: Kind, known: KnownRecords) -> str:
+    """Find the current record that says just what a row says, in whatever spelling.
+
+    Parameters
+    ----------
+    record : mapping
+        The row's values by column.
+    kind : Kind
+        Its kind.
+    known : KnownRecords
+        What is recorded.
+
+    Returns
+    -------
+    str
+        Its record id; '' where there is none.
+    """
+    same = known.current.get(natural_key(record, kind), "")
+    names = [name for name in kind.columns if name not in ("confirmed", "entered_at", "observer")]
+    equal = bool(same) and all(_alike(record.get(name), known.held[same].get(name)) for name in names)
+    return same if equal and not record.get("corrects") else ""
+
+
+def _alike(one: Any, other: Any) -> bool:
+    return one == other or (isinstance(one, float) and isinstance(other, float) and math.isclose(one, other))
+
+
+def _lost_by_correction(record: Mapping[str, Any], kind: Kind, known: KnownRecords) -> Iterator[Problem]:
+    """Ask when a correction leaves blank what the corrected record holds: the whole row takes its place."""
+    before = known.held.get(record.get("corrects") or "")
+    if before is None or record.get("withdrawn") == "yes":
+        return
+    ours = {term.name for term in COMMON_TERMS}
+    names = [t.name for t in kind.terms if t.name not in ours and _kept(before, t) and not _kept(record, t)]
+    if names:
+        said = f"the correction leaves {', '.join(names)} blank, which the record holds"
+        yield Problem(Level.CONFIRM, said, names[0], hint="repeat the whole row; confirm if they were wrong")
+
+
+def _kept(record: Mapping[str, Any], term: Term) -> bool:
+    return any(record.get(name) is not None for name in kept_as(term))
 
 
 def _heavy_cub(record: Mapping[str, Any], known: KnownRecords) -> Iterator[Problem]:

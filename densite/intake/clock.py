@@ -12,7 +12,7 @@ _CLOCK = re.compile(
     r"\s*(?P<offset>Z|[+-]\d{2}:?\d{2})?",
     re.IGNORECASE,
 )
-_FOUR = re.compile(r"(?P<hour>\d{2})(?P<minute>\d{2})")
+_FIGURES = re.compile(r"(?P<hour>\d{1,2})(?P<minute>\d{2})")  # 0814, or 814 where a spreadsheet took the nought
 HALF_DAY = dt.timedelta(hours=12)
 DAY = dt.timedelta(days=1)
 
@@ -82,7 +82,7 @@ def _iso(text: str, zone: ZoneInfo) -> dt.datetime | None:
 
 def _clock(text: str) -> tuple[dt.time, dt.timezone | None]:
     match = _CLOCK.fullmatch(text.strip())
-    parts = match.groupdict() if match else (_FOUR.fullmatch(text.strip()) or _no_time()).groupdict()
+    parts = match.groupdict() if match else (_FIGURES.fullmatch(text.strip()) or _no_time()).groupdict()
     hour, half = int(parts["hour"]), (parts.get("half") or "")[:1].casefold()
     if half and not 1 <= hour <= 12:
         _no_time()

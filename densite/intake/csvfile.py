@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TextIO
 
 from densite.errors import IntakeError, Level, Problem
-from densite.intake.rawrow import RawRow, about_unknown, understand
+from densite.intake.rawrow import RawRow, about_unknown, meanings, understand
 from densite.intake.rejects import unguarded
 from densite.terms import RECORDED_TERMS, Term
 
@@ -156,7 +156,7 @@ def _rows(file: TextIO, name: str, mapping: Mapping[str, str], terms: Sequence[T
         raise IntakeError(
             f"{name} line 1: no known column heading in {delimiter.join(heads)[:200]!r}; see `densite columns`"
         )
-    notes = tuple(about_unknown(headings, file=name))
+    notes = tuple(about_unknown(headings, file=name, known=meanings(mapping, terms)))
     reader = csv.reader(file, delimiter=delimiter)
     start = 2
     for cells in reader:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from unicodedata import category
 
 from densite.animalterms import KINDS
 from densite.errors import IntakeError, Level, Problem
 from densite.terms import RECORDED_TERMS, Term, recognised, spelled
 
 PROVENANCE = ("reason", "source_file", "source_line")
+_JOINERS = "\u200c\u200d"  # without them words of some scripts are spelled otherwise
 LISTED = ("record_id", "recorded_from")  # what `densite records` adds to rows that may come back corrected
 
 
@@ -33,8 +35,8 @@ class Headings:
 
     def sort(self, raw: Mapping[str, str]) -> dict[str, str]:
         """Return the values of a raw row under densite's names, blanks left out."""
-        pairs = ((self.names.get(heading), cell) for heading, cell in raw.items())
-        return {name: cell.strip() for name, cell in pairs if name and cell and cell.strip()}
+        pairs = ((self.names.get(heading), _legible(cell)) for heading, cell in raw.items())
+        return {name: cell for name, cell in pairs if name and cell}
 
     def joined(self, raw: Mapping[str, str], fixed: Mapping[str, str]) -> tuple[dict[str, str], dict[str, str]]:
         """Join a row's own cells with what its file format fixes (place, datum), which goes before them.
@@ -44,6 +46,11 @@ class Headings:
         """
         own = {heading: cell for heading, cell in raw.items() if self.names.get(heading) not in fixed}
         return self.sort(own) | dict(fixed), own | dict(fixed)
+
+
+def _legible(cell: str) -> str:
+    """Take out of a cell what nobody sees but a terminal or a page obeys: control and direction characters."""
+    return "".join(c for c in cell or "" if c in "\n\t" or category(c) not in ("Cc", "Cf") or c in _JOINERS).strip()
 
 
 def understand(
@@ -118,10 +125,26 @@ def _refuse_doubles(names: Mapping[str, str], headings: Sequence[str], file: str
             )
 
 
-def about_unknown(headings: Headings, *, file: str) -> list[Problem]:
-    """Say once for a file which of its columns are not understood."""
+def about_unknown(headings: Headings, *, file: str, known: Mapping[str, str] | None = None) -> list[Problem]:
+    """Say once for a file which of its columns are not understood, loudly where one looks like a known one."""
     if not headings.unknown:
         return []
+    found = [_likeness(heading, headings, known or {}, file) for heading in headings.unknown]
+    return [*(problem for problem in found if problem is not None), *_listed_unknown(headings, file)]
+
+
+def _likeness(heading: str, headings: Headings, known: Mapping[str, str], file: str) -> Problem | None:
+    """Ask about a heading such as ``temp F``, which adds a word to one that is known and missing."""
+    begun = [name for told, name in known.items() if spelled(heading).startswith(f"{told} ")]
+    missing = [name for name in begun if name not in headings.names.values()]
+    if not missing:
+        return None
+    said = f"column '{heading}' is not used: is it {missing[0]}?"
+    hint = "head it so, with the unit in the cells where it is another; or name it in study.toml [intake.columns]"
+    return Problem(Level.WARNING, said, file=file, hint=hint)
+
+
+def _listed_unknown(headings: Headings, file: str) -> list[Problem]:
     listed = ", ".join(repr(h) for h in headings.unknown[:20])
     listed += f" and {len(headings.unknown) - 20} more" if len(headings.unknown) > 20 else ""
     if "slope" in map(spelled, headings.unknown):
