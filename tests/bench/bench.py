@@ -20,6 +20,7 @@ from argparse import Namespace
 from pathlib import Path
 
 import bench_terrain
+import geopandas as gpd
 import matplotlib
 
 matplotlib.use("Agg")
@@ -56,11 +57,12 @@ def horizons(folder: Path, dens: int) -> None:
 
     size = max(int(path.stem.removeprefix("dem")) for path in folder.glob("dem*.tif"))
     dem = open_raster("elevation", LayerSettings(path=f"dem{size}.tif"), folder=folder)
-    points = bench_terrain.spots(dens, size)
+    spots = bench_terrain.spots(dens, size)
+    points = gpd.GeoSeries.from_xy(spots.x, spots.y, crs=spots.crs).to_crs(4326).to_frame("geometry")
     seconds = []
     for _ in range(3):
         begin = time.perf_counter()
-        horizon_at(points.to_crs(4326), dem, reach_m=min(10_000.0, size))
+        horizon_at(points, dem, reach_m=min(10_000.0, size))
         seconds.append(time.perf_counter() - begin)
     print(f"\n## horizon, 72 directions\n| {dens} dens on {size} x {size} cells | {sorted(seconds)[1]:.2f} s |")
 
