@@ -20,6 +20,7 @@ from densite.intake.csvfile import read_csv
 from densite.intake.rawrow import RawRow
 from densite.intake.rejects import set_aside
 from densite.intake.rows import key_of
+from densite.records import folded_label
 from densite.register import Register
 from densite.settings import Settings
 
@@ -138,7 +139,7 @@ def known_records(register: Register, kind: Kind, settings: Settings) -> KnownRe
     """
     known = KnownRecords()
     for den_id, label in register.dens(only=("label",))["label"].items():
-        known.dens[" ".join(label.casefold().split())] = (str(den_id), label)
+        known.dens[folded_label(label)] = (str(den_id), label)
     visits = register.visits(only=("den_id", "observed_on", "female"))
     for visit_id, den_id, day, female in visits.itertuples():
         known.visits.setdefault((den_id, day), str(visit_id))

@@ -333,6 +333,21 @@ def row_key(values: Mapping[str, str]) -> str:
     return str(uuid.uuid5(uuid.NAMESPACE_OID, json.dumps(kept, ensure_ascii=False)))
 
 
+def folded_label(label: str) -> str:
+    """Make labels of dens comparable: case and runs of spaces do not count.
+
+    Parameters
+    ----------
+    label : str
+        As it was written.
+
+    Returns
+    -------
+    str
+    """
+    return " ".join(label.casefold().split())
+
+
 def den_uuid(study_id: str, key: str) -> uuid.UUID:
     """Make a den's lasting id from the study and its label.
 
@@ -350,7 +365,7 @@ def den_uuid(study_id: str, key: str) -> uuid.UUID:
     UUID
         Version 5.
     """
-    return uuid.uuid5(uuid.NAMESPACE_OID, f"densite:{study_id}:den:{' '.join(key.casefold().split())}")
+    return uuid.uuid5(uuid.NAMESPACE_OID, f"densite:{study_id}:den:{folded_label(key)}")
 
 
 def visit_uuid(study_id: str, key: str) -> uuid.UUID:

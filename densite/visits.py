@@ -12,6 +12,7 @@ import geopandas as gpd
 import pandas as pd
 
 from densite.errors import RegisterError
+from densite.records import folded_label
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +64,12 @@ def find_visit(text: str, dens: gpd.GeoDataFrame, visits: pd.DataFrame) -> Visit
 
 def _parts(text: str, dens: gpd.GeoDataFrame) -> tuple[str, str, dt.date | None]:
     """Split what was typed into den and day; a label may hold a slash of its own."""
-    labels = {_folded(label): (str(den_id), str(label)) for den_id, label in dens["label"].items()}
-    if _folded(text) in labels:
-        return *labels[_folded(text)], None
+    labels = {folded_label(label): (str(den_id), str(label)) for den_id, label in dens["label"].items()}
+    if folded_label(text) in labels:
+        return *labels[folded_label(text)], None
     label, _, day = text.rpartition("/")
-    if _folded(label) in labels:
-        return *labels[_folded(label)], _day(day, text)
+    if folded_label(label) in labels:
+        return *labels[folded_label(label)], _day(day, text)
     near = difflib.get_close_matches(label or text, list(dens["label"]), n=3)
     hint = f"did you mean {' or '.join(near)}?" if near else "`densite check` and the map list the dens"
     raise RegisterError(f"no den '{label or text}' in the register; write DEN or DEN/2026-02-24 ({hint})")
@@ -79,10 +80,6 @@ def _day(text: str, typed: str) -> dt.date:
         return dt.date.fromisoformat(text.strip())
     except ValueError:
         raise RegisterError(f"'{typed}': '{text}' is no day; write DEN/2026-02-24") from None
-
-
-def _folded(label: str) -> str:
-    return " ".join(label.casefold().split())
 
 
 def visit_summaries(

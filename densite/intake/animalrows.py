@@ -19,8 +19,8 @@ from densite.animalterms import COMMON_TERMS, Kind, kept_as
 from densite.errors import Level, Problem
 from densite.intake.clock import read_moment
 from densite.intake.rawrow import RawRow
-from densite.intake.rows import COMMA, key_of, parse_day, source_of
-from densite.records import problems_of, unusual
+from densite.intake.rows import COMMA, is_confirmed, key_of, parse_day, source_of
+from densite.records import folded_label, problems_of, unusual
 from densite.settings import Settings
 from densite.terms import Term
 
@@ -57,7 +57,7 @@ class ReadRecord:
     @property
     def confirmed(self) -> bool:
         """Whether a person has confirmed the row's doubts."""
-        return self.raw.values.get("confirmed", "").casefold() in {"yes", "y", "true", "1"}
+        return is_confirmed(self.raw.values)
 
 
 class _Found(list[Problem]):
@@ -178,13 +178,13 @@ def _den(
     label, day = values.get("den_label", ""), days.get("date")
     if not label:
         return {}
-    if " ".join(label.casefold().split()) not in known.dens:
+    if folded_label(label) not in known.dens:
         near = difflib.get_close_matches(label, [told for _, told in known.dens.values()], n=2)
         hint = f"did you mean {' or '.join(near)}? " if near else ""
         said = f"den_label '{label}': no den of that label in the register"
         found.say(Level.ERROR, said, "den_label", label, f"{hint}hand in the den's own row first")
         return {}
-    den_id, told = known.dens[" ".join(label.casefold().split())]
+    den_id, told = known.dens[folded_label(label)]
     visit = known.visits.get((den_id, day)) if day else None
     if visit is None and day is not None and kind.name != "sample":
         said = f"no visit to den {told} on {day.isoformat()} is in the register"
@@ -369,7 +369,7 @@ def _settled(raw: RawRow, found: list[Problem]) -> str | None:
 
     A confirmed correction settles all of them: whoever writes it has seen what `densite check` says.
     """
-    if raw.values.get("confirmed", "").casefold() not in {"yes", "y", "true", "1"}:
+    if not is_confirmed(raw.values):
         return None
     if raw.values.get("corrects"):
         return SETTLED

@@ -50,10 +50,21 @@ class ReadRow:
     @property
     def confirmed(self) -> bool:
         """Whether a person has confirmed the row's doubts."""
-        return _yes(self.raw.values)
+        return is_confirmed(self.raw.values)
 
 
-def _yes(values: Mapping[str, str]) -> bool:
+def is_confirmed(values: Mapping[str, str]) -> bool:
+    """Tell whether a person has confirmed a row's doubts.
+
+    Parameters
+    ----------
+    values : mapping of str to str
+        The row under densite's names.
+
+    Returns
+    -------
+    bool
+    """
     return values.get("confirmed", "").casefold() in {"yes", "y", "true", "1"}
 
 
@@ -449,7 +460,7 @@ def source_of(raw: RawRow) -> dict[str, Any]:
 
 def _settled(values: Mapping[str, str], den: DenSite) -> str | None:
     """Name the fields whose doubts the crew has confirmed with this row."""
-    fields = dict.fromkeys([*(p.field for p in doubts(den)), "position"]) if _yes(values) else {}
+    fields = dict.fromkeys([*(p.field for p in doubts(den)), "position"]) if is_confirmed(values) else {}
     return ",".join(fields) or None
 
 
@@ -475,6 +486,6 @@ def _visit(
     text: dict[str, Any] = {name: values.get(name) for name in ("crew", "observer", "female", "purpose")}
     return Visit(
         visit_id=visit_uuid(settings.study.id, key), den_id=den.den_id, observed_on=day, entered_at=entered,
-        recorded_at=now, confirmed=_yes(values), settled=_settled(values, den),
+        recorded_at=now, confirmed=is_confirmed(values), settled=_settled(values, den),
         row_key=key, as_recorded=json.dumps(raw.raw, ensure_ascii=False), **source_of(raw), **text,
     )  # fmt: skip

@@ -16,7 +16,7 @@ import shapely
 from densite import places
 from densite.errors import Level, PlaceError, Problem
 from densite.intake.rows import ReadRow
-from densite.records import DenSite, Visit, winter_of
+from densite.records import DenSite, Visit, folded_label, winter_of
 
 _CELL_DEG = 0.005  # about 500 m north to south; how many cells are searched follows from the uncertainties
 _DEGREE_M = 110_500.0  # the shortest degree of latitude, so that the search never falls short
@@ -64,7 +64,7 @@ class Known:
     def add_den(self, den: KnownDen) -> None:
         """Remember a den site (or its newest winters)."""
         self.dens[den.den_id] = den
-        self.labels[_folded(den.label)] = den.den_id
+        self.labels[folded_label(den.label)] = den.den_id
         self._widest_m = max(self._widest_m, self._spread(den.uncertainty_m))
         self._cells[_cell(den.longitude, den.latitude)].add(den.den_id)
 
@@ -119,11 +119,6 @@ def known_den(den: DenSite, source: str) -> KnownDen:
                     source=source)  # fmt: skip
 
 
-def _folded(label: str) -> str:
-    """Make labels comparable: case and runs of spaces do not count."""
-    return " ".join(label.casefold().split())
-
-
 def _squeezed(animal: str) -> str:
     """Make animal ids comparable: case, spaces and dashes do not count."""
     return re.sub(r"[\s_-]", "", animal).casefold()
@@ -147,7 +142,7 @@ def settle_names(row: ReadRow, known: Known) -> ReadRow:
     den, visit = row.den, row.visit
     if den is None or visit is None:
         return row
-    owner = known.labels.get(_folded(den.label))
+    owner = known.labels.get(folded_label(den.label))
     told = known.dens.get(str(den.den_id))
     found: list[Problem] = []
     if owner is not None and owner != str(den.den_id):
@@ -159,7 +154,7 @@ def settle_names(row: ReadRow, known: Known) -> ReadRow:
         else:
             den = den.model_copy(update={"den_id": uuid.UUID(owner)})
             visit = visit.model_copy(update={"den_id": den.den_id})
-    elif told is not None and _folded(told.label) != _folded(den.label) and row.raw.values.get("den_label"):
+    elif told is not None and folded_label(told.label) != folded_label(den.label) and row.raw.values.get("den_label"):
         said = f"den_id {den.den_id} is recorded with the label {told.label}, this row says {den.label}"
         found.append(Problem(Level.ERROR, said, "den_label", den.label, hint="which of the two is right?"))
     spelled = known.females.get(_squeezed(visit.female)) if visit.female else None
