@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 import unicodedata
 import uuid
 from collections.abc import Iterable, Mapping
 from functools import cache, lru_cache
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
-import pandas as pd
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, create_model
 from pydantic_core import PydanticCustomError
 
 from densite.animalterms import KINDS, Kind
 from densite.records import Text, folded, read_number
 from densite.terms import Term
+
+if TYPE_CHECKING:  # it loads where a frame is made: a den that is logged needs none
+    import pandas as pd
 
 Row = dict[str, Any]
 
@@ -123,6 +126,8 @@ def frame_of(kind: str, records: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
         numbers as float in the term's unit, days as ``datetime.date`` or None, a time ``t`` as ``t_at``
         (datetime64[ns, UTC]) and ``t_local`` (ISO 8601 with offset), all else as text or None.
     """
+    import pandas as pd
+
     known = KINDS[kind]
     names = list(dict.fromkeys([*ENVELOPE, *known.columns]))
     rows = [{name: record.get(name) for name in names} for record in records]
@@ -150,6 +155,8 @@ def rows_of(frame: pd.DataFrame) -> list[Row]:
     list of dict
         Values by column, ``record_id`` among them.
     """
+    import pandas as pd
+
     plain = frame.rename_axis("record_id").reset_index().astype(object)
     rows = plain.where(plain.notna(), None).to_dict("records")
     return [{str(k): v.to_pydatetime() if isinstance(v, pd.Timestamp) else v for k, v in row.items()} for row in rows]
@@ -167,7 +174,7 @@ def text_of(value: Any) -> str:
     -------
     str
     """
-    return "" if value is None or pd.isna(value) else str(value).strip()
+    return "" if value is None or _missing(value) else str(value).strip()
 
 
 def number_of(value: Any) -> float | None:
@@ -182,7 +189,18 @@ def number_of(value: Any) -> float | None:
     -------
     float or None
     """
-    return None if value is None or pd.isna(value) else float(value)
+    return None if value is None or _missing(value) else float(value)
+
+
+def _missing(value: Any) -> bool:
+    """Tell a missing value of pandas from text and numbers, which are most of what is asked about."""
+    if isinstance(value, str | int):
+        return False
+    if isinstance(value, float):
+        return math.isnan(value)
+    import pandas as pd
+
+    return bool(pd.isna(value))
 
 
 def runs(text: str) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from unicodedata import category
 
 
 class DensiteError(Exception):
@@ -52,6 +53,25 @@ class TransponderError(DensiteError, ValueError):
     def __init__(self, message: str, *, meant: str = "") -> None:
         super().__init__(f"{message}{f': {meant} meant?' if meant else ''}")
         self.meant = meant
+
+
+def seen(text: str, *, most: int = 80) -> str:
+    """Write a text so that a terminal shows it and obeys nothing in it.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+    most : int
+        So many characters are shown.
+
+    Returns
+    -------
+    str
+        On one line; control and direction characters as ``\\x1b``.
+    """
+    shown = "".join(c if c.isprintable() or category(c) == "Zs" else ascii(c)[1:-1] for c in text[: most + 1])
+    return shown if len(text) <= most else f"{shown[:most]}..."
 
 
 class Level(StrEnum):

@@ -460,6 +460,11 @@ def said_distance(metres: float) -> str:
     return f"{metres:.0f} m" if metres < 2000 else f"{metres / 1000:,.1f} km"
 
 
+@cache
+def _ellipsoid() -> Geod:
+    return Geod(ellps="WGS84")
+
+
 def distance_m(lon1: float, lat1: float, lon2: float, lat2: float) -> float:
     """Return the geodesic distance of two points in WGS 84.
 
@@ -477,7 +482,43 @@ def distance_m(lon1: float, lat1: float, lon2: float, lat2: float) -> float:
     -----
     Source: Karney 2013, J. Geodesy 87:43-55, doi:10.1007/s00190-012-0578-z, as in PROJ.
     """
-    return float(Geod(ellps="WGS84").inv(lon1, lat1, lon2, lat2)[2])
+    return float(_ellipsoid().inv(lon1, lat1, lon2, lat2)[2])
+
+
+def bearing_deg(lon1: float, lat1: float, lon2: float, lat2: float) -> float:
+    """Return the bearing in which a second point lies from a first, in WGS 84.
+
+    Parameters
+    ----------
+    lon1, lat1, lon2, lat2 : float
+        Places. [deg]
+
+    Returns
+    -------
+    float
+        From true north at the first point, 0 to 360. [deg]
+
+    Notes
+    -----
+    Source: Karney 2013, doi:10.1007/s00190-012-0578-z, as in PROJ.
+    """
+    return float(Geod(ellps="WGS84").inv(lon1, lat1, lon2, lat2)[0]) % 360
+
+
+def compass_point(bearing_deg: float) -> str:
+    """Return the nearest of the 16 points of the compass.
+
+    Parameters
+    ----------
+    bearing_deg : float
+        From true north. [deg]
+
+    Returns
+    -------
+    str
+        ``NNE``.
+    """
+    return COMPASS[round(bearing_deg / 22.5) % 16]
 
 
 def parse_bearing(text: str) -> tuple[float, float]:

@@ -10,11 +10,12 @@ import uuid
 from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Annotated, Any, Literal
+from unicodedata import category
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 from pydantic_core import PydanticCustomError
 
-from densite.errors import Level, Problem
+from densite.errors import Level, Problem, seen
 from densite.terms import DEN_TERMS, Term, by_name
 
 DenType = Literal["tree", "ground bed", "rock ledge", "brush", "unknown"]
@@ -22,6 +23,7 @@ PositionMethod = Literal["gps averaged", "gps single", "map", "estimate"]
 MorningSun = Literal["yes", "no", "not recorded"]
 AspectReference = Literal["true", "magnetic"]
 
+as_json = json.JSONEncoder(ensure_ascii=False).encode  # of every row, so made once
 _MEASURED = re.compile(r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\d\s.,].*)?")
 _SPELLINGS = {
     "%": "%", "percent": "%", "pct": "%", "deg": "deg", "degrees": "deg", "degree": "deg", "°": "deg",
@@ -123,11 +125,67 @@ def folded(value: Any) -> Any:
     return " ".join(re.sub(r"[_-]", " ", value).casefold().split()) if isinstance(value, str) else value
 
 
+LONGEST_LABEL = 100  # ours: a label is written on a tree, a vial and a map
+_JOINERS = "\u200c\u200d"  # without them words of some scripts are spelled otherwise
+
+
+def is_hidden(character: str) -> bool:
+    """Tell what nobody sees but a terminal or a page obeys: control and direction characters, halves of pairs.
+
+    Parameters
+    ----------
+    character : str
+        One character.
+
+    Returns
+    -------
+    bool
+        False for a new line, a tab, and what joins or parts letters.
+    """
+    return category(character) in ("Cc", "Cf", "Cs") and character not in f"\n\t{_JOINERS}"
+
+
+def unseen(text: str) -> str:
+    """Say which character of a text nobody can see.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Words that follow the text; blank where every character is one that is written.
+    """
+    if text.isprintable():
+        return ""
+    found = next(((i, c) for i, c in enumerate(text, start=1) if is_hidden(c)), None)
+    return (
+        f"has a character that is not written (U+{ord(found[1]):04X}, place {found[0]}): leave it out" if found else ""
+    )
+
+
+def _seen_text(value: str | None) -> str | None:
+    if value is not None and (wrong := unseen(value)):
+        raise PydanticCustomError("text_form", wrong)
+    return value
+
+
+def _on_one_line(value: str) -> str:
+    if len(value.splitlines()) > 1 or "\t" in value:
+        raise PydanticCustomError("text_form", "has more than one line, or a tab")
+    if len(value) > LONGEST_LABEL:
+        raise PydanticCustomError("text_form", f"has {len(value)} characters, {LONGEST_LABEL} at most")
+    return value
+
+
 def _blank_is_none(value: Any) -> Any:
     return None if isinstance(value, str) and not value.strip() else value
 
 
-Text = Annotated[str | None, BeforeValidator(_blank_is_none)]
+Text = Annotated[str | None, AfterValidator(_seen_text), BeforeValidator(_blank_is_none)]
+Label = Annotated[str, Field(min_length=1), AfterValidator(_on_one_line), AfterValidator(_seen_text)]
 
 
 class _Record(BaseModel):
@@ -138,7 +196,7 @@ class DenSite(_Record):
     """A den site as seen by a crew: bearings from true north, slope in degrees, point in WGS 84."""
 
     den_id: uuid.UUID
-    label: str = Field(min_length=1)
+    label: Label
     study: Text = None
     longitude: float = Field(ge=-180, le=180)
     latitude: float = Field(ge=-90, le=90)
@@ -221,13 +279,17 @@ def _problem(item: Any, term: Term | None) -> Problem:
     field, value = str(item["loc"][0]), None if item["type"] == "missing" else item["input"]
     said = item["msg"].removeprefix("Value error, ")
     shown = "" if value is None else str(value)
+    if item["type"] == "text_form":
+        return Problem(Level.ERROR, f"{field} '{seen(shown)}' {said}", field, shown)
     if term is None:
-        return Problem(Level.ERROR, f"{field} '{shown}': {said}", field, shown)
+        return Problem(Level.ERROR, f"{field} '{seen(shown)}': {said}", field, shown)
     if not shown.strip():
         return Problem(Level.ERROR, f"{field} is empty; allowed: {term.allowed()}", field, "", hint=_if_unknown(term))
     if item["type"] == "value_error":
-        return Problem(Level.ERROR, f"{field} '{shown}' {said}", field, shown)
-    return Problem(Level.ERROR, f"{field} '{shown}'; allowed: {term.allowed()}", field, shown, hint=_hint(term, value))
+        return Problem(Level.ERROR, f"{field} '{seen(shown)}' {said}", field, shown)
+    return Problem(
+        Level.ERROR, f"{field} '{seen(shown)}'; allowed: {term.allowed()}", field, shown, hint=_hint(term, value)
+    )
 
 
 def _if_unknown(term: Term) -> str:
@@ -330,7 +392,7 @@ def row_key(values: Mapping[str, str]) -> str:
         UUID made from the content (RFC 9562, version 5).
     """
     kept = sorted((k, " ".join(v.split())) for k, v in values.items() if v.strip() and k != "confirmed")
-    return str(uuid.uuid5(uuid.NAMESPACE_OID, json.dumps(kept, ensure_ascii=False)))
+    return str(uuid.uuid5(uuid.NAMESPACE_OID, as_json(kept)))
 
 
 def folded_label(label: str) -> str:
