@@ -5,24 +5,26 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 from sqlalchemy import Connection
 
 from densite.errors import IntakeError, Level, Problem
+from densite.exports.comeback import is_export, take_back
 from densite.intake.crewfile import read_crew_file
 from densite.intake.rawrow import RawRow
 from densite.intake.rejects import set_aside, write_rejects
 from densite.intake.rows import ReadRow, key_of, read_row
-from densite.intake.screening import Known, KnownDen, KnownVisit, moved, screen, settle_names
-from densite.records import DenSite, Visit, winter_of
+from densite.intake.screening import Known, moved, screen, settle_names
+from densite.known import known_of
+from densite.records import DenSite, Visit
 from densite.register import Register
 from densite.settings import Settings
 
 BATCH = 2000
+FEW = 20  # of so few rows only what lies near them is asked of the register
 Tick = Callable[[int], None]
 
 
@@ -97,7 +99,7 @@ def hand_in(
         The study's settings.
     out : Path
         Folder for held-back rows.
-    area : shapely geometry, optional
+    area : shapely geometry or Rectangle, optional
         Study boundary in WGS 84, prepared. [deg]
     dry_run : bool
         Say what would happen and change nothing.
@@ -115,6 +117,8 @@ def hand_in(
     RegisterError
         The register cannot be written; it is unchanged.
     """
+    if is_export(path):
+        return _brought_back(path, register, settings, dry_run=dry_run)
     rows = read_crew_file(path, settings.intake)
 
     delivery = deliver(
@@ -123,6 +127,22 @@ def hand_in(
     )  # fmt: skip
     if not delivery.held_back and not dry_run:
         delivery.mended = set_aside(path, out)
+    return delivery
+
+
+def _brought_back(path: Path, register: Register, settings: Settings, *, dry_run: bool) -> Delivery:
+    """Take an export of densite's own as it was kept: screened when it first came, it is whole or refused."""
+    delivery = Delivery(path.name, dry_run=dry_run)
+    try:
+        with register.writing(source=path.name) as connection:
+            taken = take_back(path, register, connection, settings)
+            if dry_run:
+                raise DryRun
+    except DryRun:
+        pass
+    delivery.rows, delivery.known = taken.rows, taken.known
+    delivery.dens, delivery.visits, delivery.records = taken.dens, taken.visits, taken.records
+    delivery.kind = f"dens {taken.dens}, visits {taken.visits}, records of animals"
     return delivery
 
 
@@ -183,10 +203,13 @@ def deliver(
         As for :func:`hand_in`; the register is unchanged.
     """
     delivery = Delivery(name, dry_run=dry_run)
+    given = iter(rows)
+    first = list(islice(given, FEW + 1))
+    about, given = first if len(first) <= FEW else (), chain(first, given)
     try:
-        with register.writing() as connection:
-            known = known_of(register, settings)  # inside the lock: nobody else adds dens meanwhile
-            _take_all(iter(rows), delivery, known, register, connection, settings, area, tick)
+        with register.writing(source=name) as connection:
+            known = known_of(register, settings, about=about)  # inside the lock: nobody else adds dens meanwhile
+            _take_all(given, delivery, known, register, connection, settings, area, tick)
             finish(delivery)
             if dry_run:
                 raise DryRun
@@ -204,15 +227,16 @@ def _take_all(
     while chunk := list(islice(rows, BATCH)):
         for raw in chunk:
             delivery.rows += 1
-            if not _repeats(raw, delivery, known):
-                _take(read_row(raw, settings, now=now), delivery, known, batch, register, connection, area)
+            key = key_of(raw)
+            if not _repeats(raw, key, delivery, known):
+                _take(read_row(raw, settings, now=now, key=key), delivery, known, batch, register, connection, area)
         batch.write(register, connection)
         tick(len(chunk))
 
 
-def _repeats(raw: RawRow, delivery: Delivery, known: Known) -> bool:
+def _repeats(raw: RawRow, key: str, delivery: Delivery, known: Known) -> bool:
     """Tell whether a row is recorded already; one that stands twice in its file is noted."""
-    source = known.rows.get(key_of(raw))
+    source = known.rows.get(key)
     if source is None:
         return False
     delivery.known += 1
@@ -260,46 +284,13 @@ def _with_blanks_filled(
         return visit
     if same.den_id in batch.dens:
         batch.write(register, connection)
-    filled = register.fill_blanks(connection, den)
+    # a type that is known is not asked for again, so that a row that tells nothing new costs no query
+    filled = register.fill_blanks(connection, den, but=() if same.den_type == "unknown" else ("den_type",))
     if "den_type" in filled:
         known.dens[same.den_id] = replace(same, den_type=den.den_type)
-    return visit.model_copy(update={"filled": ",".join(filled) or None})
+    return visit.model_copy(update={"filled": ",".join(filled)}) if filled else visit
 
 
 def told(problem: Problem) -> str:
     """Say a problem without its place, as a held-back row carries it."""
     return problem.message + (f" ({problem.hint})" if problem.hint else "")
-
-
-def known_of(register: Register, settings: Settings) -> Known:
-    """Gather what screening needs to know of the register.
-
-    Parameters
-    ----------
-    register : Register
-        Open register.
-    settings : Settings
-        For the uncertainty assumed where a crew gave none.
-
-    Returns
-    -------
-    Known
-    """
-    named = "the study boundary" if "boundary" in settings.layers else f"the area in which {settings.study.crs} is used"
-    known = Known(settings.intake.assumed_uncertainty_m, named)
-    source = ("source_file", "source_line")
-    visits = register.visits(only=("den_id", "observed_on", "observer", "female", "row_key", *source))
-    winters = visits["observed_on"].map(winter_of).groupby(visits["den_id"]).agg(frozenset).to_dict()
-    dens = register.dens(only=("label", "uncertainty_m", "den_type", *source))
-    for den in dens.itertuples():
-        unsure = None if pd.isna(den.uncertainty_m) else float(den.uncertainty_m)
-        where = (den.geometry.x, den.geometry.y, unsure)
-        place = f"{den.source_file} line {den.source_line}"
-        seen = winters.get(den.Index, frozenset())
-        known.add_den(KnownDen(str(den.Index), den.label, *where, den.den_type, seen, place))
-    for visit in visits.to_dict("records"):
-        place = f"{visit['source_file']} line {visit['source_line']}"
-        known.rows[visit["row_key"]] = place
-        observer, female = ("" if pd.isna(visit[name]) else visit[name] for name in ("observer", "female"))
-        known.add_visit(KnownVisit(visit["den_id"], visit["observed_on"], observer, female, place))
-    return known

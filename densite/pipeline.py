@@ -4,46 +4,52 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import math
 import platform
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
-import geopandas as gpd
-import pandas as pd
-import shapely
-from pyproj import CRS
-
-from densite import animalreview, covariates, cover, gradient, layers, review, settings, tables
-from densite.animalfiles import hand_in_records
+from densite import settings
 from densite.animalterms import KINDS
-from densite.calibration import Calibration, ages_from
-from densite.calibration import read as read_calibration
-from densite.cubs import LitterBirths, litter_births, one_birth_each
 from densite.deliveries import Delivery, Tick, deliver, hand_in
 from densite.errors import LayerError, Level, MapError, Problem, RegisterError, SettingsError
+from densite.exports.origin import handed_in
 from densite.intake.kinds import kind_in
 from densite.intake.rawrow import RawRow
-from densite.layers import Features, Raster
-from densite.litters import LitterTable, litter_table, litters_of, without_cubs
-from densite.protocol import Protocol
-from densite.protocol import load as load_protocol
+from densite.intake.screening import Rectangle
 from densite.register import Register, open_register
+from densite.register.databaseurl import target_of
+from densite.register.journal import last_entry
 from densite.register.store import column_name
 from densite.settings import FILE_NAME, Settings
-from densite.tables import DenTypeTable
 from densite.terms import DEN_TERMS, DEN_TYPES, DERIVED_TERMS, KEPT_TERMS, Term
-from densite.visits import VisitRef, find_visit, visit_summaries, with_animals
 
+# What only some steps need is imported by them: with pandas, scipy and rasterio `densite log` would take seconds.
 if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from densite import covariates, cover, gradient
     from densite.births import BirthTable
+    from densite.calibration import Calibration
     from densite.compare.comparison import Comparison
     from densite.compare.question import Question
+    from densite.corrections import Correction
+    from densite.cubs import LitterBirths
     from densite.growth import Growth
+    from densite.history import Story
+    from densite.layers import Features, Raster
+    from densite.litters import LitterTable
+    from densite.protocol import Protocol
+    from densite.tables import DenTypeTable
+    from densite.visits import VisitRef
+    from densite.withdrawals import Withdrawal
 
-FORMATS = tables.WRITERS
+_SEEN = ("den_id", "female", "observed_on")  # of visits, what the frame of dens shows
+_NOT_DERIVED = "no landscape class at any den yet: run `densite derive` first"
 
 
 class Study:
@@ -53,6 +59,7 @@ class Study:
         self.folder = folder
         self.settings = chosen
         self.register = register
+        self._classes: Sequence[str] = ()  # as they were, in a study put back to an earlier time
 
     def __repr__(self) -> str:
         """Say which study it is and how many dens and visits it has."""
@@ -76,21 +83,43 @@ class Study:
         """Folder for everything that densite writes beside the register."""
         return self.folder / "out"
 
+    @property
+    def zone(self) -> ZoneInfo:
+        """The study's time zone."""
+        return ZoneInfo(self.settings.study.time_zone)
+
     @cached_property
     def layers(self) -> dict[str, Raster | Features]:
         """All layers that study.toml names, opened and checked."""
-        return layers.open_layers(self.settings, folder=self.folder)
+        from densite.layers import open_layers
+
+        return open_layers(self.settings, folder=self.folder)
 
     @cached_property
     def area(self) -> Any | None:
         """The study boundary in WGS 84, prepared; where study.toml names none, where its CRS is used."""
+        import shapely
+
+        found = self._screened
+        area = shapely.box(*found) if isinstance(found, Rectangle) else found
+        shapely.prepare(area)
+        return area
+
+    @cached_property
+    def _screened(self) -> Any | Rectangle | None:
+        """The area as rows are held against it: its shape only where there is a boundary."""
         chosen = self.settings.layers.get("boundary")
         if chosen is None:
+            from pyproj import CRS
+
             used = CRS.from_user_input(self.settings.study.crs).area_of_use
-            area: Any = None if used is None or used.west > used.east else shapely.box(*used.bounds)
-        else:
-            frame = layers.open_features("boundary", chosen, folder=self.folder).frame
-            area = shapely.union_all(frame.to_crs(4326).geometry.to_numpy())
+            return None if used is None or used.west > used.east else Rectangle(*used.bounds)
+        import shapely
+
+        from densite.layers import open_features
+
+        frame = open_features("boundary", chosen, folder=self.folder).frame
+        area = shapely.union_all(frame.to_crs(4326).geometry.to_numpy())
         shapely.prepare(area)
         return area
 
@@ -102,13 +131,15 @@ class Study:
     @property
     def visits(self) -> pd.DataFrame:
         """Visits, joined to dens by den_id, with what was recorded of mother and cubs on each."""
+        from densite.visits import with_animals
+
         kinds = ("handling", "reading", "cub", "sample", "check")
         return with_animals(self.register.visits(), {kind: self.records(kind) for kind in kinds})
 
     @property
     def frame(self) -> gpd.GeoDataFrame:
         """Den sites with their first known female, first winter and all derived values, in EPSG:4326."""
-        return _joined(self.dens, self.register.visits(), self.register.derived())
+        return _joined(self.dens, self.register.visits(only=_SEEN), self.register.derived())
 
     def records(self, kind: str, *, every: bool = False) -> pd.DataFrame:
         """Return the records of one kind of the animals' side.
@@ -137,17 +168,23 @@ class Study:
     @cached_property
     def calibration(self) -> Calibration | None:
         """The calibration of cub ages that study.toml names; None where its file is not there yet."""
+        from densite.calibration import read
+
         path = self.folder / self.settings.animals.calibration
-        return read_calibration(path) if path.is_file() else None
+        return read(path) if path.is_file() else None
 
     @cached_property
     def protocol(self) -> Protocol | None:
         """The protocol of vitals that study.toml names, signed or not; None where its file is not there."""
-        return load_protocol(self.folder / self.settings.animals.protocol)
+        from densite.protocol import load
+
+        return load(self.folder / self.settings.animals.protocol)
 
     @property
     def births(self) -> LitterBirths:
         """Birth dates of litters, known or estimated by the calibration, one row a litter on a visit."""
+        from densite.cubs import litter_births
+
         return litter_births(self.records("cub"), self.calibration)
 
     def visit(self, text: str) -> VisitRef:
@@ -167,6 +204,8 @@ class Study:
         RegisterError
             No such den or visit; the message lists what there is.
         """
+        from densite.visits import find_visit
+
         return find_visit(text, self.dens, self.register.visits())
 
     def intake(
@@ -227,12 +266,14 @@ class Study:
         IntakeError, RegisterError, LayerError
             As for :meth:`intake`.
         """
-        path = Path(file)
+        from densite.animalfiles import hand_in_records
+
+        path = handed_in(Path(file))
         kind = kind_in(path, self.settings.intake, told=records)
         options: dict[str, Any] = {"register": self.register, "settings": self.settings, "out": self.out}
         options |= {"dry_run": dry_run, "tick": tick}
         if kind is None:
-            return hand_in(path, area=self.area, **options)
+            return hand_in(path, area=self._screened, **options)
         return hand_in_records(path, kind, **options)
 
     def look_beside(self, deliveries: Iterable[Delivery]) -> None:
@@ -271,7 +312,7 @@ class Study:
             The register cannot be written, or the boundary cannot be opened.
         """
         row = RawRow("typed in", 0, values, values)
-        return deliver([row], "typed in", register=self.register, settings=self.settings, area=self.area,
+        return deliver([row], "typed in", register=self.register, settings=self.settings, area=self._screened,
                        dry_run=dry_run)  # fmt: skip
 
     def derive(self, *, step: Callable[[str], None] = lambda _: None) -> gpd.GeoDataFrame:
@@ -294,13 +335,17 @@ class Study:
         RegisterError
             There are no dens, or the register cannot be written.
         """
+        from densite.covariates import covariates
+
+        with self.register.reading() as connection:
+            until = last_entry(connection)  # before the dens are read: what comes later is told as changed since
         dens = self.dens
         if dens.empty:
             raise RegisterError("the register holds no dens: take in crew files first (`densite intake FILES`)")
         if not self.settings.layers:
             raise LayerError(f"{self.folder / FILE_NAME} names no layers: fill in [layers.elevation] and others")
-        found = covariates.covariates(dens, settings=self.settings, layers=self.layers, folder=self.folder, step=step)
-        self.register.replace_derived(found.values, found.reasons, found.sources)
+        found = covariates(dens, settings=self.settings, layers=self.layers, folder=self.folder, step=step)
+        self.register.replace_derived(found.values, found.reasons, found.sources, read_until=until)
         self._write_manifest(found)
         return self.frame
 
@@ -322,15 +367,19 @@ class Study:
         LayerError
             The points have no CRS, or layers or choices in study.toml do not fit.
         """
+        from densite.covariates import covariates
+
         if points.crs is None:
             raise LayerError("the points have no CRS: say which with points.set_crs(...)")
         placed = points.to_crs(4326)
-        found = covariates.covariates(placed, settings=self.settings, layers=self.layers, folder=self.folder)
+        found = covariates(placed, settings=self.settings, layers=self.layers, folder=self.folder)
         return placed.join(found.values)
 
     def _write_manifest(self, found: covariates.Covariates) -> None:
         """Write down with what the values were derived, so that they can be derived again."""
-        self.out.mkdir(exist_ok=True)
+        from importlib.metadata import version
+
+        self.out.mkdir(mode=0o700, exist_ok=True)  # exact places
         used = {
             name: {"path": self.settings.layers[name].path, "fingerprint": layer.fingerprint}
             for name, layer in self.layers.items()
@@ -363,7 +412,15 @@ class Study:
         RegisterError
             Nothing was derived yet.
         """
-        frame = self._classed()
+        import pandas as pd
+
+        from densite.tables import den_type_table
+
+        dens, visits = self.register.dens(only=("den_type",)), self.register.visits(only=("den_id", "female"))
+        derived = self.register.derived(only=("landscape_class", "class_certain"))
+        frame = dens.assign(female=_first_females(visits).reindex(dens.index)).join(derived)
+        if "landscape_class" not in frame:
+            raise RegisterError(_NOT_DERIVED)
         definition = self._derived_definition()
         classes = self.class_names()
         reasons = self.register.reasons()
@@ -372,7 +429,7 @@ class Study:
             reason=why.reindex(frame.index, fill_value="not derived yet: run `densite derive`").fillna(""),
             class_certain=frame["class_certain"].map({1.0: True, 0.0: False}),
         )
-        return tables.den_type_table(
+        return den_type_table(
             pd.DataFrame(frame.drop(columns="geometry")),
             definition=definition,
             types=DEN_TYPES,
@@ -383,7 +440,7 @@ class Study:
         """Return the dens with their landscape classes."""
         frame = self.frame
         if "landscape_class" not in frame:
-            raise RegisterError("no landscape class at any den yet: run `densite derive` first")
+            raise RegisterError(_NOT_DERIVED)
         return frame
 
     def _derived_definition(self) -> str:
@@ -403,6 +460,15 @@ class Study:
         RegisterError
             Nothing was derived yet, or study.toml [gradient] was changed since.
         """
+        if self._classes:
+            return self._classes
+        from densite import asof, gradient
+
+        if isinstance(self.register, asof.RegisterAsOf):
+            raise RegisterError(
+                "the classes by which the values of that time were made were not kept then, and study.toml [gradient] "
+                "is another now: put it back as it was, and this table can be made"
+            )
         if self._derived_definition() != gradient.definition(self.settings.gradient):
             raise RegisterError("study.toml [gradient] was changed since `densite derive`: run it again")
         if self.settings.gradient.scheme != "polygons":
@@ -421,9 +487,11 @@ class Study:
         -------
         list of Path
         """
-        self.out.mkdir(exist_ok=True)
+        from densite.tables import WRITERS
+
+        self.out.mkdir(mode=0o700, exist_ok=True)  # exact places
         paths = []
-        for ending, write in FORMATS.items():
+        for ending, write in WRITERS.items():
             path = self.out / f"den-types.{ending}"
             path.write_text(write(table), encoding="utf-8")
             paths.append(path)
@@ -491,7 +559,7 @@ class Study:
         """
         from densite import figures, findings
 
-        self.out.mkdir(exist_ok=True)
+        self.out.mkdir(mode=0o700, exist_ok=True)  # exact places
         paths = []
         for ending, write in findings.WRITERS.items():
             path = self.out / f"comparison.{ending}"
@@ -508,6 +576,8 @@ class Study:
     @property
     def litters(self) -> pd.DataFrame:
         """Litters, one row a female and winter, with den type and landscape class of their den."""
+        from densite.litters import litters_of
+
         return litters_of(self.records("cub"), self.records("handling"), self.frame, self.register.visits())
 
     def litter_table(self) -> LitterTable:
@@ -524,6 +594,7 @@ class Study:
             There are no litters, or study.toml [gradient] was changed since `densite derive`.
         """
         from densite.inquiry import chance_of, gradient_name, is_log, scaled
+        from densite.litters import litter_table, without_cubs
 
         found, log = self.litters, is_log(self.settings)
         gradient = scaled(found["gradient"].to_numpy(dtype=float), log=log)
@@ -547,6 +618,7 @@ class Study:
             As for :meth:`litter_table`.
         """
         from densite.births import birth_dates
+        from densite.calibration import ages_from
         from densite.inquiry import chance_of
 
         return birth_dates(
@@ -566,6 +638,7 @@ class Study:
         StatisticsError
             There are no weighed cubs of known or estimated age.
         """
+        from densite.calibration import ages_from
         from densite.growth import growth, litter_ages
 
         cubs, confidence = self.records("cub"), self.settings.compare.confidence
@@ -616,17 +689,24 @@ class Study:
 
     def _visit_summaries(self) -> pd.DataFrame:
         """Sum up for each den what its visits found of mother and cubs."""
+        from densite.cubs import one_birth_each
+        from densite.visits import visit_summaries
+
         births = one_birth_each(self.births).frame
         how = "invented calibration" if self.calibration is not None and self.calibration.invented else ""
         handlings, cubs, checks = (self.records(kind) for kind in ("handling", "cub", "check"))
         return visit_summaries(handlings, cubs, checks, births, how_born=how)
 
     def _legend(self) -> cover.Legend | None:
+        from densite import cover
+
         chosen = self.settings.layers.get("land_cover")
         return cover.read_legend(chosen.legend or "nlcd", folder=self.folder) if chosen else None
 
     def _landscape(self) -> gradient.ClassGrid | None:
         """Return landscape classes over the study area, for the map only."""
+        from densite import gradient
+
         if gradient.layer_of(self.settings.gradient) not in self.layers:
             return None
         return gradient.landscape_grid(
@@ -635,6 +715,8 @@ class Study:
         )  # fmt: skip
 
     def _bounds(self) -> tuple[float, float, float, float]:
+        from densite.layers import Features
+
         boundary = self.layers.get("boundary")
         frame = boundary.frame if isinstance(boundary, Features) else self.dens
         west, south, east, north = frame.to_crs(self.settings.study.crs).total_bounds
@@ -648,14 +730,22 @@ class Study:
         -------
         list of Problem
         """
+        from densite import review
+        from densite.history import changed_since_derive
+
         reg = self.register
-        of_dens = review.findings(reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area)
+        changed = changed_since_derive(reg, until=getattr(reg, "until", None))
+        of_dens = review.findings(
+            reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area, changed=changed
+        )  # fmt: skip
         return [*of_dens, *self._check_animals()]
 
     def _check_animals(self) -> list[Problem]:
+        from densite import animalreview
+
         held, broken = {kind: self.records(kind) for kind in KINDS}, list[Problem]()
         protocol, calibration = (self._if_legible(name, broken) for name in ("protocol", "calibration"))
-        found = animalreview.findings(held, calibration, protocol=protocol, today=dt.date.today())
+        found = animalreview.findings(held, calibration, protocol=protocol, today=self._today)
         return [*broken, *found]
 
     def _if_legible(self, name: str, broken: list[Problem]) -> Any:
@@ -665,6 +755,111 @@ class Study:
         except SettingsError as error:
             broken.append(Problem(Level.ERROR, str(error), name, file=getattr(self.settings.animals, name)))
             return None
+
+    @property
+    def _today(self) -> dt.date:
+        from densite import asof
+
+        moment = self.register.moment if isinstance(self.register, asof.RegisterAsOf) else None
+        return dt.date.today() if moment is None else moment.astimezone(self.zone).date()
+
+    def history(self, text: str) -> Story:
+        """Tell what happened to a den, a visit, an animal's records or one record.
+
+        Parameters
+        ----------
+        text : str
+            ``D-2026-14``, ``D-2026-14/2026-02-24``, an animal's id, or eight or more characters of an id.
+
+        Returns
+        -------
+        Story
+            In order, by the study's clock; exact places are in it.
+
+        Raises
+        ------
+        RegisterError
+            Nothing, or more than one record, goes by that name.
+        """
+        from densite.history import tell
+
+        return tell(self.register, text, zone=self.zone)
+
+    def correct(
+        self, text: str, values: Mapping[str, str], *, reason: str, confirm: bool = False, dry_run: bool = False,
+        shown: Correction | None = None,
+    ) -> Correction:  # fmt: skip
+        """Correct values of a den or a visit; the journal keeps what was there.
+
+        Parameters
+        ----------
+        text, values, reason, confirm, dry_run, shown
+            As for :func:`densite.corrections.correct`.
+
+        Returns
+        -------
+        Correction
+            ``done`` only where nothing stands in the way; its ``problems`` say what does.
+
+        Raises
+        ------
+        RegisterError, LayerError
+            No such record, no reason, nothing to change, or the register or boundary cannot be used.
+        """
+        from densite.corrections import correct
+
+        return correct(
+            self.register, text, values, reason=reason, settings=self.settings, area=self.area, confirm=confirm,
+            dry_run=dry_run, shown=shown,
+        )  # fmt: skip
+
+    def withdraw(self, text: str, *, reason: str, undo: bool = False) -> Withdrawal:
+        """Withdraw a den or a visit, or take that back. Nothing is deleted.
+
+        Parameters
+        ----------
+        text, reason, undo
+            As for :func:`densite.withdrawals.withdraw`.
+
+        Returns
+        -------
+        Withdrawal
+
+        Raises
+        ------
+        RegisterError
+            No such record, no reason, nothing to do, or the register cannot be written.
+        """
+        from densite.withdrawals import withdraw
+
+        return withdraw(self.register, text, reason=reason, undo=undo)
+
+    def as_of(self, when: str | dt.date) -> Study:
+        """Return the study as its register stood at an earlier time; it can be read, not changed.
+
+        Parameters
+        ----------
+        when : str, date or datetime
+            A day, to its end by the study's clock, or a time.
+
+        Returns
+        -------
+        Study
+            With the definition of classes by which its values were derived. Layers, calibration and
+            protocol are those of now: earlier ones are not kept. It shares this study's register.
+
+        Raises
+        ------
+        RegisterError
+            It is no day, or lies before the register's journal.
+        """
+        from densite import asof
+
+        then = asof.RegisterAsOf(self.register, asof.read_when(str(when), self.zone))
+        chosen, classes = asof.settings_then(self.settings, then.provenance())
+        study = Study(self.folder, chosen, then)
+        study._classes = classes
+        return study
 
 
 def open_study(folder: str | Path) -> Study:
@@ -688,14 +883,19 @@ def open_study(folder: str | Path) -> Study:
     """
     place = Path(folder)
     chosen = settings.load(place)
-    return Study(place, chosen, open_register(place / chosen.register_.path, study_id=chosen.study.id))
+    return Study(place, chosen, open_register(target_of(chosen.register_, place), study_id=chosen.study.id))
+
+
+def _first_females(visits: pd.DataFrame) -> pd.Series[Any]:
+    """Return the first known female of each den."""
+    known = visits.loc[visits["female"].notna()]
+    return known.drop_duplicates("den_id").set_index("den_id")["female"]
 
 
 def _joined(dens: gpd.GeoDataFrame, visits: pd.DataFrame, derived: pd.DataFrame) -> gpd.GeoDataFrame:
-    known = visits.loc[visits["female"].notna()]
     first = visits.groupby("den_id")["observed_on"].agg(["first", "count"])
     return dens.assign(
-        female=known.groupby("den_id")["female"].first().reindex(dens.index),
+        female=_first_females(visits).reindex(dens.index),
         first_visit=first["first"].reindex(dens.index),
         visits=first["count"].reindex(dens.index).fillna(0).astype(int),
     ).join(derived)
@@ -741,7 +941,7 @@ def _derived_lines(frame: gpd.GeoDataFrame, provenance: pd.DataFrame) -> Iterato
 
 
 def _radius(value: Any) -> float | None:
-    return None if value is None or pd.isna(value) else float(value)
+    return None if value is None or math.isnan(value) else float(value)
 
 
 def _worded(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

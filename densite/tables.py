@@ -21,6 +21,7 @@ from densite.compare.frequencies import (
     frequencies,
 )
 from densite.errors import StatisticsError
+from densite.intake.rejects import guarded_csv
 
 WIDTH = 100
 TITLE = "Den types by landscape class"
@@ -172,7 +173,7 @@ def as_csv(table: DenTypeTable) -> str:
         caution=f"{table.caution} {FEMALE_RULE}",
         notes=" ".join(table.footnotes),
     )
-    return str(frame.to_csv(index=False, lineterminator="\n"))
+    return guarded_csv(frame)
 
 
 def as_markdown(table: DenTypeTable) -> str:
@@ -244,7 +245,7 @@ def _counts(dens: pd.DataFrame, frame: pd.DataFrame) -> dict[str, int]:
     first = frame.drop_duplicates("landscape_class").set_index("landscape_class")
     with_class = int(first["dens"].to_dict()[ALL_CLASSES])
     loose = first["dens_without_female"].to_dict()
-    female = dens["female"].dropna().astype(str).str.strip()
+    females = {str(female).strip() for female in dens["female"].dropna().unique()} - {""}
     found = frame[frame["landscape_class"].isin([ALL_CLASSES, NO_CLASS])]
     return {
         "dens": len(dens),
@@ -253,7 +254,7 @@ def _counts(dens: pd.DataFrame, frame: pd.DataFrame) -> dict[str, int]:
         "dens_of_unknown_type": int(found.loc[found["den_type"] == UNKNOWN, "n"].sum()),
         "dens_without_type": int(found.loc[found["den_type"] == NOT_RECORDED, "n"].sum()),
         "dens_without_female": int(loose[ALL_CLASSES] + loose.get(NO_CLASS, 0)),
-        "females": int(female[female != ""].nunique()),
+        "females": len(females),
         "dens_of_uncertain_class": _certainty(dens, False),
         "dens_of_unchecked_class": _certainty(dens, None),
     }
@@ -263,9 +264,14 @@ def _certainty(dens: pd.DataFrame, wanted: bool | None) -> int:
     """Count classed dens whose class is uncertain (False) or could not be checked (None)."""
     if "class_certain" not in dens.columns:
         return 0
-    classed = dens[dens["landscape_class"].fillna("").astype(str).str.strip() != ""]
-    certain = classed["class_certain"]
+    certain = dens.loc[~_unclassed(dens), "class_certain"]
     return int(certain.isna().sum()) if wanted is None else int((certain.dropna() == wanted).sum())
+
+
+def _unclassed(dens: pd.DataFrame) -> pd.Series[bool]:
+    """Tell which dens have no landscape class, looking once at each name."""
+    named = dens["landscape_class"]
+    return named.isna() | named.isin([name for name in named.dropna().unique() if not str(name).strip()])
 
 
 def _method(frame: pd.DataFrame, confidence: float) -> str:
@@ -310,8 +316,7 @@ def _reasons(dens: pd.DataFrame) -> str:
     """List why classes are missing, most frequent first; reasons hold no coordinates."""
     if "reason" not in dens.columns:
         return ""
-    unclassed = dens["landscape_class"].fillna("").astype(str).str.strip() == ""
-    reasons = dens.loc[unclassed, "reason"].fillna("").astype(str)
+    reasons = dens.loc[_unclassed(dens), "reason"].fillna("").astype(str)
     told = reasons[reasons != ""].value_counts()
     return ": " + "; ".join(f"{reason} ({n})" for reason, n in told.items()) if len(told) else ""
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from densite.errors import StatisticsError
 
@@ -84,7 +84,7 @@ def wilson(count: ArrayLike, n: ArrayLike, *, confidence: float = 0.95) -> tuple
     Source: Wilson 1927, Journal of the American Statistical Association 22: 209-212,
     doi 10.1080/01621459.1927.10502953; method 3 of Newcombe 1998, Statistics in Medicine 17: 857-872.
     """
-    quantile = float(stats.norm.ppf(0.5 + _checked(confidence) / 2))
+    quantile = float(special.ndtri(0.5 + _checked(confidence) / 2))
     k, size = np.asarray(count, float), np.asarray(n, float)
     if not (np.all(size > 0) and np.all(k >= 0) and np.all(k <= size)):
         raise StatisticsError("a Wilson interval needs n above 0 and a count between 0 and n")
@@ -141,7 +141,7 @@ def clustered_share(successes: ArrayLike, sizes: ArrayLike, *, confidence: float
     variance = _ratio_variance(a, m)
     if variance <= 1e-14:
         return ShareInterval(share, *_wilson_females(share, a.size, level), WILSON_FEMALES)
-    quantile = float(stats.t.ppf(0.5 + level / 2, a.size - 1))
+    quantile = float(special.stdtrit(a.size - 1, 0.5 + level / 2))  # of t; scipy.stats loads slowly
     if min(np.count_nonzero(a), np.count_nonzero(m - a)) < FEMALES_FOR_RATIO:
         effective = min(share * (1 - share) / variance, float(m.sum()))
         lower, upper = _score_interval(share, effective, quantile)
@@ -197,7 +197,7 @@ def frequencies(
     groups.append((ALL_CLASSES, dens[dens["landscape_class"] != NO_CLASS]))
     if (unclassed := dens[dens["landscape_class"] == NO_CLASS]).shape[0]:
         groups.append((NO_CLASS, unclassed))
-    rows = [_row(name, den_type_, group, confidence) for name, group in groups for den_type_ in known]
+    rows = [row for name, group in groups for row in _rows(name, group, known, confidence)]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -218,7 +218,8 @@ def _dens(den_type: ArrayLike, landscape_class: ArrayLike, female: ArrayLike) ->
 
 def _words(values: ArrayLike) -> list[str]:
     """Return stripped text, with an empty string for everything that is missing."""
-    return ["" if pd.isna(value) else str(value).strip() for value in np.asarray(values, dtype=object)]
+    cells = np.asarray(values, dtype=object)
+    return [v.strip() if isinstance(v, str) else "" if pd.isna(v) else str(v).strip() for v in cells]
 
 
 def _with_extras(listed: Sequence[str], found: pd.Series[str], *, extras: tuple[str, ...], what: str) -> list[str]:
@@ -230,26 +231,27 @@ def _with_extras(listed: Sequence[str], found: pd.Series[str], *, extras: tuple[
     return names
 
 
-def _row(name: str, den_type: str, group: pd.DataFrame, confidence: float) -> dict[str, Any]:
-    """Return one row of the table: a type within a class."""
-    of_type = group["den_type"].to_numpy() == den_type
-    n, size = int(of_type.sum()), len(group)
-    row = {
-        "landscape_class": name,
-        "den_type": den_type,
-        "n": n,
-        "dens": size,
-        "females": int(group.loc[group["female"] != "", "female"].nunique()),
-        "dens_without_female": int((group["female"] == "").sum()),
-    }
+def _rows(name: str, group: pd.DataFrame, types: Sequence[str], confidence: float) -> Iterator[dict[str, Any]]:
+    """Yield the rows of a class, one a type."""
+    clusters, cluster = np.unique(group["cluster"].to_numpy(), return_inverse=True)
+    found = group["den_type"].to_numpy()
+    known = int((clusters >= 0).sum())
+    counts = {"dens": len(group), "females": known, "dens_without_female": len(clusters) - known}
+    for den_type in types:
+        row = {"landscape_class": name, "den_type": den_type, **counts}
+        yield row | _share(found == den_type, cluster, confidence)
+
+
+def _share(of_type: NDArray[np.bool_], cluster: NDArray[np.intp], confidence: float) -> dict[str, Any]:
+    """Return how many dens are of a type and their share, with intervals."""
+    n, size = int(of_type.sum()), len(of_type)
     if not size:
         missing = dict.fromkeys(("share", "lower", "upper", "wilson_lower", "wilson_upper"), math.nan)
-        return row | missing | {"interval_method": NO_DENS}
-    _, cluster = np.unique(group["cluster"].to_numpy(), return_inverse=True)
+        return {"n": n} | missing | {"interval_method": NO_DENS}
     told = clustered_share(np.bincount(cluster, of_type), np.bincount(cluster), confidence=confidence)
     low, high = wilson(n, size, confidence=confidence)
-    row |= {"share": told.share, "lower": told.lower, "upper": told.upper, "interval_method": told.method}
-    return row | {"wilson_lower": float(low), "wilson_upper": float(high)}
+    row = {"share": told.share, "lower": told.lower, "upper": told.upper, "interval_method": told.method}
+    return row | {"n": n, "wilson_lower": float(low), "wilson_upper": float(high)}
 
 
 def _ratio_variance(a: NDArray[np.float64], m: NDArray[np.float64]) -> float:

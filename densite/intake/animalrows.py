@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import json
 import math
 import re
 from collections.abc import Iterator, Mapping
@@ -20,12 +19,12 @@ from densite.errors import Level, Problem
 from densite.intake.clock import read_moment
 from densite.intake.rawrow import RawRow
 from densite.intake.rows import COMMA, is_confirmed, key_of, parse_day, source_of
-from densite.records import folded_label, problems_of, unusual
+from densite.records import as_json, folded_label, problems_of, unusual
 from densite.settings import Settings
 from densite.terms import Term
 
 _ID = re.compile(r"[0-9a-f]{8}(?:-?[0-9a-f]{1,4}){0,3}(?:-?[0-9a-f]{1,12})?", re.IGNORECASE)
-_ANIMALS = ("animal", "female", "cub_id", "dam", "sire")
+ANIMALS = ("animal", "female", "cub_id", "dam", "sire")
 
 
 @dataclass(slots=True)
@@ -90,10 +89,11 @@ def read_record(raw: RawRow, kind: Kind, settings: Settings, known: KnownRecords
     """
     found = _Found(raw.problems)
     values = _plain(raw.values, kind, settings)
-    values |= {name: _one_spelling(name, values[name], known, found) for name in _ANIMALS if values.get(name)}
+    values |= {name: _one_spelling(name, values[name], known, found) for name in ANIMALS if values.get(name)}
     days = {t.name: _day(values, t, settings, found) for t in kind.terms if t.kind == "date"}
     _in_the_past(days, kind, now, found)
-    fields = {k: v for k, v in values.items() if k in {t.name for t in kind.terms if t.kind not in ("date", "time")}}
+    plain = {t.name for t in kind.terms if t.kind not in ("date", "time")}
+    fields = {name: value for name, value in values.items() if name in plain}
     fields |= days | _times(values, days, kind, settings, known, found)
     fields |= _den(values, days, kind, known, found)
     _corrected(fields, known, found)
@@ -226,7 +226,7 @@ def _checked(
     key = key_of(raw)
     envelope = {
         "record_id": record_uuid(settings.study.id, kind.name, key), "recorded_at": now, "row_key": key,
-        "as_recorded": json.dumps(raw.raw, ensure_ascii=False), **source_of(raw),
+        "as_recorded": as_json(raw.raw), **source_of(raw),
     }  # fmt: skip
     given = {name: value for name, value in fields.items() if value is not None and value != ""}
     try:

@@ -146,7 +146,7 @@ def _heads(file: TextIO, name: str) -> tuple[list[str], str]:
     if not first.strip():
         raise IntakeError(f"{name} line 1 is blank: the first line must hold the column headings")
     delimiter = max(DELIMITERS, key=first.count)
-    return [head.strip() for head in next(csv.reader([first], delimiter=delimiter))], delimiter
+    return [unguarded(head.strip()) for head in next(csv.reader([first], delimiter=delimiter))], delimiter
 
 
 def _rows(file: TextIO, name: str, mapping: Mapping[str, str], terms: Sequence[Term]) -> Iterator[RawRow]:

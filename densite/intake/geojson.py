@@ -61,7 +61,7 @@ def _text(path: Path) -> str:
 def _collection(text: str, name: str) -> dict[str, Any]:
     try:
         data = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits is a ValueError of its own
         raise IntakeError(f"{name} is not valid JSON: {error}") from None
     if not isinstance(data, dict) or not isinstance(data.get("features"), list):
         raise IntakeError(f"{name} is no GeoJSON FeatureCollection with a list of features")

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from unicodedata import category
 
 from densite.animalterms import KINDS
 from densite.errors import IntakeError, Level, Problem
+from densite.records import is_hidden
 from densite.terms import RECORDED_TERMS, Term, recognised, spelled
 
 PROVENANCE = ("reason", "source_file", "source_line")
-_JOINERS = "\u200c\u200d"  # without them words of some scripts are spelled otherwise
 LISTED = ("record_id", "recorded_from")  # what `densite records` adds to rows that may come back corrected
 
 
@@ -50,7 +49,9 @@ class Headings:
 
 def _legible(cell: str) -> str:
     """Take out of a cell what nobody sees but a terminal or a page obeys: control and direction characters."""
-    return "".join(c for c in cell or "" if c in "\n\t" or category(c) not in ("Cc", "Cf") or c in _JOINERS).strip()
+    if cell and cell.isprintable():
+        return cell.strip()
+    return "".join(c for c in cell or "" if not is_hidden(c)).strip()
 
 
 def understand(

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from densite.intake.rawrow import PROVENANCE, RawRow
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 PREFIX = "rejected-"
 CONFIRMED = "confirmed"
-FORMULA = "=+-@\t\r"
+FORMULA = "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"  # the last four are full-width, which some spreadsheets run too
+_RUN = re.compile(f"'*[{re.escape(FORMULA)}]")
 MENDED = "mended-"
 
 
@@ -33,7 +39,7 @@ def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in
     Path
         The file written.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = _free_name(folder, handed_in)
     heads = list(dict.fromkeys(key for row, _ in rows for key in row.raw if key not in PROVENANCE))
     known = {name for row, _ in rows for name in row.values}
@@ -41,7 +47,7 @@ def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in
     scratch = path.with_suffix(".part")
     with scratch.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.writer(file)
-        writer.writerow([*PROVENANCE, *heads, *extra])
+        writer.writerow([*PROVENANCE, *map(guarded, heads), *extra])
         for row, reason in rows:
             source = (row.values.get("source_file") or row.file, row.values.get("source_line") or row.line)
             cells = (guarded(row.raw.get(h) or "") for h in heads)
@@ -75,13 +81,41 @@ def set_aside(handed_in: Path, folder: Path) -> Path | None:
 
 
 def guarded(cell: str) -> str:
-    """Keep a spreadsheet from running a cell as a formula: an apostrophe before it, numbers left alone."""
-    return f"'{cell}" if cell and cell[0] in FORMULA and not _is_number(cell) else cell
+    """Keep a spreadsheet from running a cell as a formula: an apostrophe before it, numbers left alone.
+
+    A cell that has apostrophes before such a sign gets one more, so that :func:`unguarded` gives back every text.
+    """
+    return f"'{cell}" if _RUN.match(cell) and not _is_number(cell) else cell
+
+
+def guarded_csv(frame: pd.DataFrame) -> str:
+    """Write a table for people as CSV, its text guarded, numbers left alone.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Headings of ours; text may be anybody's.
+
+    Returns
+    -------
+    str
+        Comma-separated, with a header line, without the index.
+    """
+    texts = {str(name): _texts(column) for name, column in frame.items() if column.dtype.kind not in "biufMm"}
+    return str(frame.assign(**texts).to_csv(index=False, lineterminator="\n"))
+
+
+def _texts(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Guard the text of a column; of objects, so that a whole number beside a missing one stays whole."""
+    import pandas as pd
+
+    cells = [guarded(value) if isinstance(value, str) else value for value in column]
+    return pd.Series(cells, index=column.index, dtype=object)
 
 
 def unguarded(cell: str) -> str:
     """Take the apostrophe of :func:`guarded` away again."""
-    return cell[1:] if cell[:1] == "'" and cell[1:2] and cell[1:2] in FORMULA else cell
+    return cell[1:] if cell[:1] == "'" and _RUN.match(cell, 1) else cell
 
 
 def _is_number(cell: str) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 import math
 import re
 from collections.abc import Mapping
@@ -16,7 +15,7 @@ from pydantic import ValidationError
 from densite import places
 from densite.errors import Level, PlaceError, Problem
 from densite.intake.rawrow import LISTED, PROVENANCE, RawRow
-from densite.records import DenSite, Visit, den_uuid, doubts, problems_of, read_number, row_key, visit_uuid
+from densite.records import DenSite, Visit, as_json, den_uuid, doubts, problems_of, read_number, row_key, visit_uuid
 from densite.settings import DateOrder, Settings
 from densite.terms import DEN_TERMS, by_name
 
@@ -78,7 +77,7 @@ class _Findings(list[Problem]):
         self.append(Problem(Level.NOTE, message, field, value, hint=hint))
 
 
-def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime) -> ReadRow:
+def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime, key: str = "") -> ReadRow:
     """Turn a raw row into a den site and a visit.
 
     Parameters
@@ -89,6 +88,8 @@ def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime) -> ReadRow:
         Names the study, its time zone, and the datum or north that its files leave unsaid.
     now : datetime
         When the row is taken in, UTC.
+    key : str
+        The row's key, where it is known already.
 
     Returns
     -------
@@ -101,7 +102,7 @@ def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime) -> ReadRow:
     fields = _place(values, settings, found)
     fields |= _bearing(values, fields, day, settings, found)
     fields |= _slope(values, found)
-    key = key_of(raw)
+    key = key or key_of(raw)
     den = _den(values, fields, raw, key, settings, now, found)
     visit = _visit(values, den, day, raw, key, settings, now, found)
     if den is not None:
@@ -484,8 +485,12 @@ def _visit(
         return None
     _in_order(den.first_found, day, entered, found)
     text: dict[str, Any] = {name: values.get(name) for name in ("crew", "observer", "female", "purpose")}
-    return Visit(
-        visit_id=visit_uuid(settings.study.id, key), den_id=den.den_id, observed_on=day, entered_at=entered,
-        recorded_at=now, confirmed=is_confirmed(values), settled=_settled(values, den),
-        row_key=key, as_recorded=json.dumps(raw.raw, ensure_ascii=False), **source_of(raw), **text,
-    )  # fmt: skip
+    try:
+        return Visit(
+            visit_id=visit_uuid(settings.study.id, key), den_id=den.den_id, observed_on=day, entered_at=entered,
+            recorded_at=now, confirmed=is_confirmed(values), settled=_settled(values, den),
+            row_key=key, as_recorded=as_json(raw.raw), **source_of(raw), **text,
+        )  # fmt: skip
+    except ValidationError as error:
+        found.extend(problems_of(error))
+        return None

@@ -9,17 +9,24 @@ import uuid
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any
-
-import shapely
+from typing import Any, NamedTuple
 
 from densite import places
 from densite.errors import Level, PlaceError, Problem
 from densite.intake.rows import ReadRow
 from densite.records import DenSite, Visit, folded_label, winter_of
 
-_CELL_DEG = 0.005  # about 500 m north to south; how many cells are searched follows from the uncertainties
+_CELL_DEG = 0.001  # about 110 m north to south; how many cells are searched follows from the uncertainties
 _DEGREE_M = 110_500.0  # the shortest degree of latitude, so that the search never falls short
+
+
+class Rectangle(NamedTuple):
+    """A study area without a boundary, in WGS 84 [deg]; held apart from shapes, since shapely loads slowly."""
+
+    west: float
+    south: float
+    east: float
+    north: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +64,7 @@ class Known:
     rows: dict[str, str] = field(default_factory=dict)
     visits: dict[tuple[str, dt.date, str, str], str] = field(default_factory=dict)
     labels: dict[str, str] = field(default_factory=dict)
+    withdrawn: dict[str, str] = field(default_factory=dict)  # id and folded label of each withdrawn den: its label
     females: dict[str, str] = field(default_factory=dict)
     _widest_m: float = 0.0
     _cells: dict[tuple[int, int], set[str]] = field(default_factory=lambda: defaultdict(set))
@@ -66,19 +74,50 @@ class Known:
         self.dens[den.den_id] = den
         self.labels[folded_label(den.label)] = den.den_id
         self._widest_m = max(self._widest_m, self._spread(den.uncertainty_m))
-        self._cells[_cell(den.longitude, den.latitude)].add(den.den_id)
+        if not math.isnan(den.longitude):  # whose point is unreadable is known by its label only
+            self._cells[_cell(den.longitude, den.latitude)].add(den.den_id)
+
+    def add_withdrawn(self, den_id: str, label: str) -> None:
+        """Remember that an id and a label are those of a withdrawn den."""
+        self.withdrawn |= {den_id: label, folded_label(label): label}
+
+    def label_of(self, text: str) -> tuple[str, str] | None:
+        """Return id and label of the den that has a label already, a withdrawn one with a blank id."""
+        key = folded_label(text)
+        if key in self.withdrawn:
+            return "", self.withdrawn[key]
+        return (self.labels[key], self.dens[self.labels[key]].label) if key in self.labels else None
+
+    def forget_den(self, den_id: str) -> None:
+        """Forget a den, so that it can be held against the others; its visits stay known."""
+        den = self.dens.pop(den_id)
+        self.labels.pop(folded_label(den.label), None)
+        if not math.isnan(den.longitude):
+            self._cells[_cell(den.longitude, den.latitude)].discard(den_id)
+
+    def forget_visit(self, den_id: str, day: dt.date, observer: str, female: str) -> None:
+        """Forget a visit, so that it can be held against the others."""
+        self.visits.pop((den_id, day, observer.casefold(), female.casefold()), None)
 
     def add_visit(self, visit: KnownVisit) -> None:
         """Remember a visit."""
         key = (visit.den_id, visit.observed_on, visit.observer.casefold(), visit.female.casefold())
         self.visits[key] = visit.source
         if visit.female:
-            self.females.setdefault(_squeezed(visit.female), visit.female)
+            self.add_female(visit.female)
+
+    def add_female(self, female: str) -> None:
+        """Remember how a female was written first."""
+        self.females.setdefault(squeezed(female), female)
 
     def near(self, den: DenSite) -> Iterator[tuple[float, KnownDen]]:
         """Yield the known dens that may be the same place, by both uncertainties, with their distance. [m]"""
         reach = self._spread(den.uncertainty_m) + self._widest_m
+        high = reach / _DEGREE_M
+        wide = high / max(math.cos(math.radians(min(abs(den.latitude) + high, 90))), 0.01)
         for other in self._around(den.longitude, den.latitude, reach):
+            if not (abs(other.latitude - den.latitude) <= high and abs(other.longitude - den.longitude) <= wide):
+                continue  # most of a cell, and what has no place; the distance on the ellipsoid is dear
             distance = places.distance_m(den.longitude, den.latitude, other.longitude, other.latitude)
             if distance <= self.reach_m(den.uncertainty_m, other.uncertainty_m):
                 yield distance, other
@@ -119,8 +158,18 @@ def known_den(den: DenSite, source: str) -> KnownDen:
                     source=source)  # fmt: skip
 
 
-def _squeezed(animal: str) -> str:
-    """Make animal ids comparable: case, spaces and dashes do not count."""
+def squeezed(animal: str) -> str:
+    """Make animal ids comparable: case, spaces and dashes do not count.
+
+    Parameters
+    ----------
+    animal : str
+        As it was written.
+
+    Returns
+    -------
+    str
+    """
     return re.sub(r"[\s_-]", "", animal).casefold()
 
 
@@ -144,7 +193,7 @@ def settle_names(row: ReadRow, known: Known) -> ReadRow:
         return row
     owner = known.labels.get(folded_label(den.label))
     told = known.dens.get(str(den.den_id))
-    found: list[Problem] = []
+    found = list(_withdrawn(den, known))
     if owner is not None and owner != str(den.den_id):
         if row.raw.values.get("den_id"):
             said = f"den_id {den.den_id} is given, but the label {den.label} is that of den {owner}"
@@ -155,22 +204,42 @@ def settle_names(row: ReadRow, known: Known) -> ReadRow:
             den = den.model_copy(update={"den_id": uuid.UUID(owner)})
             visit = visit.model_copy(update={"den_id": den.den_id})
     elif told is not None and folded_label(told.label) != folded_label(den.label) and row.raw.values.get("den_label"):
-        said = f"den_id {den.den_id} is recorded with the label {told.label}, this row says {den.label}"
-        found.append(Problem(Level.ERROR, said, "den_label", den.label, hint="which of the two is right?"))
-    spelled = known.females.get(_squeezed(visit.female)) if visit.female else None
+        found.append(_relabelled(row, den, told))
+    spelled = known.females.get(squeezed(visit.female)) if visit.female else None
     if spelled and spelled != visit.female:
         found.append(Problem(Level.NOTE, "female written in another way before", "female", visit.female or "",
                              hint=f"{visit.female} taken for {spelled}"))  # fmt: skip
         visit = visit.model_copy(update={"female": spelled})
+    if not found and den is row.den and visit is row.visit:
+        return row
     placed = tuple(p.at(row.raw.file, row.raw.line) for p in found)
     return replace(row, den=den, visit=visit, problems=(*row.problems, *placed))
+
+
+def _withdrawn(den: DenSite, known: Known) -> Iterator[Problem]:
+    """Say that a row is about a den that was withdrawn, whose label and id stay its own."""
+    label = known.withdrawn.get(folded_label(den.label)) or known.withdrawn.get(str(den.den_id))
+    if label is not None:
+        said = f"the label {label} belongs to a withdrawn den"
+        hint = f"another den? Choose another label. The same? First `densite withdraw {label!r} --undo --reason WHY`"
+        yield Problem(Level.ERROR, said, "den_label", den.label, hint=hint)
+
+
+def _relabelled(row: ReadRow, den: DenSite, told: KnownDen) -> Problem:
+    """Say that an id, given or made from a label, is that of a den with another label."""
+    said = f"den_id {den.den_id} is recorded with the label {told.label}, this row says {den.label}"
+    hint = "which of the two is right?"
+    if not row.raw.values.get("den_id"):
+        said = f"the label {den.label} was that of den {told.label} before it was corrected"
+        hint = f"the same den? Write {told.label}. Another? Choose another label"
+    return Problem(Level.ERROR, said, "den_label", den.label, hint=hint)
 
 
 def _cell(longitude: float, latitude: float) -> tuple[int, int]:
     return math.floor(longitude / _CELL_DEG), math.floor(latitude / _CELL_DEG)
 
 
-def screen(row: ReadRow, known: Known, area: Any | None) -> list[Problem]:
+def screen(row: ReadRow, known: Known, area: Any | Rectangle | None) -> list[Problem]:
     """Hold a readable row against the register and the study area.
 
     Parameters
@@ -179,7 +248,7 @@ def screen(row: ReadRow, known: Known, area: Any | None) -> list[Problem]:
         With den and visit.
     known : Known
         What is recorded, or stands earlier in the same file.
-    area : shapely geometry or None
+    area : shapely geometry, Rectangle or None
         The study boundary in WGS 84, prepared. [deg]
 
     Returns
@@ -210,7 +279,8 @@ def _doubled(den: DenSite, visit: Visit, known: Known) -> Iterator[Problem]:
 
 
 def _duplicates(den: DenSite, visit: Visit, known: Known) -> Iterator[Problem]:
-    for distance, other in known.near(den):
+    # nearest first, so that the same row is held back with the same words each time
+    for distance, other in sorted(known.near(den), key=lambda near: (near[0], near[1].label)):
         reach = " and ".join(_spread(u, known) for u in (den.uncertainty_m, other.uncertainty_m))
         again = winter_of(visit.observed_on) in other.winters
         when = "of the same winter: one den twice?" if again else "of another winter: re-used?"
@@ -269,9 +339,20 @@ def _revisited(visit: Visit, known: Known) -> Iterator[Problem]:
         )  # fmt: skip
 
 
-def _outside(den: DenSite, row: ReadRow, area: Any | None, known: Known) -> Iterator[Problem]:
-    if area is None or shapely.contains_xy(area, den.longitude, den.latitude):
+def _inside(area: Any | Rectangle, longitude: float, latitude: float) -> bool:
+    if isinstance(area, Rectangle):
+        return area.west < longitude < area.east and area.south < latitude < area.north
+    import shapely
+
+    return bool(shapely.contains_xy(area, longitude, latitude))
+
+
+def _outside(den: DenSite, row: ReadRow, area: Any | Rectangle | None, known: Known) -> Iterator[Problem]:
+    if area is None or _inside(area, den.longitude, den.latitude):
         return
+    import shapely
+
+    area = shapely.box(*area) if isinstance(area, Rectangle) else area
     place = (den.longitude, den.latitude)
     nearest = shapely.get_coordinates(shapely.shortest_line(shapely.Point(place), area))[-1]
     away = places.distance_m(*place, *nearest)
@@ -292,7 +373,7 @@ def _other_reading(row: ReadRow, area: Any) -> str:
             place = read()
         except (PlaceError, ValueError):
             continue
-        if shapely.contains_xy(area, place.longitude, place.latitude):
+        if _inside(area, place.longitude, place.latitude):
             return f"it would lie inside {said}"
     return ""
 

@@ -109,6 +109,7 @@ def main() -> None:
             "bench_distance.py", *(["--points", "5000", "--segments", "5000", "--rounds", "1"] if options.small else [])
         )
         script("bench_compare.py", *(["--small"] if options.small else []))
+        script("bench_register.py", *(["--small"] if options.small else []))
         horizons(folder, 50 if options.small else 1000)
         start_up()
         growth(folder, sizes, 10**4 if options.small else 10**6, (options.folder or Path()) / "growth.png")
