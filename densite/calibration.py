@@ -327,10 +327,10 @@ def read(path: Path) -> Calibration:
         raise SettingsError(f"{path} cannot be read: it is not UTF-8 ({error.reason}). Save it as UTF-8") from None
     except OSError as error:
         raise SettingsError(f"{path} cannot be read: {error.strerror or error}") from None
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path} is not valid TOML: {error}") from None
     except ValidationError as error:
         raise SettingsError(f"{path}:\n  " + "\n  ".join(_told(item) for item in error.errors())) from None
+    except (ValueError, RecursionError) as error:
+        raise SettingsError(f"{path} is not valid TOML: {error}") from None
 
 
 def _told(item: Any) -> str:

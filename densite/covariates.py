@@ -226,7 +226,9 @@ def _nearest(layer: str) -> Callable[[gpd.GeoDataFrame, Settings, Layers, Path],
 def _landscape(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, folder: Path) -> Parts:
     chosen = settings.gradient
     frame = gradient.landscape_at(points, settings=chosen, layers=layers, folder=folder, layer_settings=settings.layers)
-    told = {"measure": chosen.measure, "scheme": chosen.scheme, "radius_m": chosen.radius_m}
+    told = chosen.model_dump(mode="json", exclude_defaults=True) | {
+        "measure": chosen.measure, "scheme": chosen.scheme, "radius_m": chosen.radius_m,
+    }  # fmt: skip
     definition, measure = gradient.definition(chosen), gradient.MEASURES[chosen.measure]
     if measure.layer in layers:
         layer = layers[measure.layer]
@@ -234,6 +236,8 @@ def _landscape(points: gpd.GeoDataFrame, settings: Settings, layers: Layers, fol
         missing = "share of the measure's disc without data"
         yield frame["missing_share"], frame["reason"], _source("gradient_missing_share", layer, missing, "share")
     sources = [layers[name] for name in gradient.layers_of(chosen)]
+    # Kept with the values, so that a table of today can be made again when study.toml says something else.
+    told |= {"classes": gradient.class_names(chosen, layers=layers, layer_settings=settings.layers)}
     for name, unit, column in (
         ("landscape_class", "", frame["landscape_class"]),
         ("class_could_be", "", frame["class_could_be"].replace("", None)),

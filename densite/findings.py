@@ -12,6 +12,7 @@ import pandas as pd
 
 from densite.compare.comparison import Comparison
 from densite.compare.result import AS_IF_INDEPENDENT, Block, Result, as_frame, p_in_words
+from densite.intake.rejects import guarded_csv
 from densite.tables import escaped, piped, wrapped
 
 WIDTH = 100
@@ -79,7 +80,7 @@ def as_csv(comparison: Comparison) -> str:
     )
     frame.insert(0, "row", range(1, len(frame) + 1))
     whole = pd.concat([frame.astype(object), unsaid.astype(object)]) if len(unsaid) else frame
-    return str(whole[["row", *as_frame([]).columns]].to_csv(index=False, lineterminator="\n"))
+    return guarded_csv(whole[["row", *as_frame([]).columns]])
 
 
 def as_markdown(comparison: Comparison) -> str:

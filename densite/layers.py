@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -35,6 +36,7 @@ ELLIPSOID = Geod(ellps="WGS84")
 WHOLE_HASH_BYTES = 64 * 2**20
 END_HASH_BYTES = 2**20
 VIRTUAL = "/vsi"  # GDAL's own file systems: object stores, archives; such a path is passed through
+LARGEST_BLOCK = 2**30  # bytes of a raster's block that are unpacked at once; our choice
 TILE_CELLS = 256
 BATCH_CELLS = 4_000_000
 DRIFT_CELLS = 0.01  # a rotation that moves no cell of the raster by more than this is rounding noise
@@ -723,6 +725,12 @@ def _check_grid(source: Any, where: str) -> None:
         raise LayerError(f"{where} is rotated against its CRS: make it north-up first (gdalwarp does)")
     if np.dtype(source.dtypes[0]).kind not in "iuf":
         raise LayerError(f"{where} holds {source.dtypes[0]} values; expected whole or real numbers")
+    size = math.prod(source.block_shapes[0]) * np.dtype(source.dtypes[0]).itemsize
+    if size > LARGEST_BLOCK:  # a few hundred bytes can unfold to it
+        raise LayerError(
+            f"{where} has blocks of {size / 2**30:.1f} GiB, at most {LARGEST_BLOCK / 2**30:.0f} is unpacked: write it "
+            "in tiles (gdal_translate -co TILED=YES)"
+        )
     source.read(1, window=Window(source.width - 1, source.height - 1, 1, 1))
 
 

@@ -13,6 +13,7 @@ import pandas as pd
 from densite.births import ANY_WINTER, BirthTable, shown
 from densite.compare.result import p_in_words
 from densite.growth import AND_CALIBRATION, OVER_FEMALES, Growth
+from densite.intake.rejects import guarded_csv
 from densite.litters import MOST_LISTED, LitterTable
 from densite.tables import WIDTH, escaped, piped, wrapped
 
@@ -225,7 +226,7 @@ def as_csv(told: Told) -> str:
         {"part": part, "notes": notes, **row}
         for part, frame in told.frames.items() for row in frame.to_dict("records")
     ]  # fmt: skip
-    return str(pd.DataFrame(rows, columns=columns, dtype=object).to_csv(index=False, lineterminator="\n"))
+    return guarded_csv(pd.DataFrame(rows, columns=columns, dtype=object))
 
 
 def as_json(told: Told) -> str:

@@ -265,14 +265,14 @@ def parse(text: str, *, where: str = FILE_NAME) -> Protocol:
     """
     try:
         read = _File.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+    except ValidationError as error:
+        lines = [_told(item) for item in error.errors()]
+        raise SettingsError(f"{where}:\n  " + "\n  ".join(lines)) from None
+    except (ValueError, RecursionError) as error:
         raise SettingsError(
             f"{where} is not valid TOML: {error}. Numbers have a decimal point and no quotes, days stand as "
             "2026-02-24, texts in quotes"
         ) from None
-    except ValidationError as error:
-        lines = [_told(item) for item in error.errors()]
-        raise SettingsError(f"{where}:\n  " + "\n  ".join(lines)) from None
     mark = hashlib.sha256(text.encode()).hexdigest()
     return Protocol(signed=read.signed, limits=read.limits, intervals=read.intervals, fingerprint=mark)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -11,7 +11,7 @@ import shapely
 from pydantic import ValidationError
 
 from densite.errors import Level, Problem
-from densite.records import DenSite, columns, doubts, problems_of
+from densite.records import DenSite, columns, doubts, folded_label, problems_of
 
 LEAST_GAP = 0.005  # smaller gaps are rounding of the raster's edge
 
@@ -23,6 +23,7 @@ def findings(
     reasons: pd.DataFrame,
     *,
     area: Any | None,
+    changed: Mapping[str, str] | None = None,
 ) -> list[Problem]:
     """List the open questions of a register.
 
@@ -38,6 +39,9 @@ def findings(
         Why derived values are missing: den_id, covariate, radius_m [m], reason.
     area : shapely geometry or None
         Study boundary in WGS 84. [deg]
+    changed : mapping of str to str, optional
+        den_id to what changed since its values were derived,
+        from :func:`densite.history.changed_since_derive`.
 
     Returns
     -------
@@ -49,7 +53,23 @@ def findings(
     doubts_left = (p for p in _doubtful(dens) if p[1].field not in settled.get(p[0], ()))
     outside = (p for p in _outside(dens, area) if "position" not in settled.get(p[0], ()))
     found = [problem for _, problem in (*doubts_left, *outside)]
-    return [*found, *_unvisited(dens, visits), *_disagreeing(dens, derived), *_without_values(dens, derived, reasons)]
+    return [
+        *found, *_alike(dens), *_unvisited(dens, visits), *_disagreeing(dens, derived),
+        *_without_values(dens, derived, reasons), *_underived(dens, changed or {}),
+    ]  # fmt: skip
+
+
+def _alike(dens: gpd.GeoDataFrame) -> Iterator[Problem]:
+    """List labels that differ by case or blanks only: other programs and merges may have made them."""
+    first: dict[str, str] = {}
+    for den in dens.itertuples():
+        other = first.setdefault(folded_label(den.label), den.label)
+        if other != den.label:
+            yield Problem(
+                Level.WARNING, f"den '{den.label}' is written as '{other}' is, but for case or blanks", "label",
+                file=den.source_file or "", line=int(den.source_line or 0), den=den.label,
+                hint=f"one den? Then `densite withdraw` one; else `densite correct {den.Index} label=...`",
+            )  # fmt: skip
 
 
 Found = Iterator[tuple[str, Problem]]
@@ -105,6 +125,13 @@ def _outside(dens: gpd.GeoDataFrame, area: Any | None) -> Found:
 def _unvisited(dens: gpd.GeoDataFrame, visits: pd.DataFrame) -> Iterator[Problem]:
     for row in dens.loc[~dens.index.isin(visits["den_id"])].to_dict("records"):
         yield _placed(Problem(Level.WARNING, "has no visit", "date"), row)
+
+
+def _underived(dens: gpd.GeoDataFrame, changed: Mapping[str, str]) -> Iterator[Problem]:
+    """Say which dens have values that were derived from what is corrected since."""
+    for den_id, row in zip(dens.index, dens.to_dict("records"), strict=True):
+        if said := changed.get(str(den_id)):
+            yield _placed(Problem(Level.WARNING, said, "derived", hint="run `densite derive`"), row)
 
 
 def _disagreeing(dens: gpd.GeoDataFrame, derived: pd.DataFrame) -> Iterator[Problem]:

@@ -4,23 +4,48 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import os
 import tomllib
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from densite.errors import SettingsError
 
 FILE_NAME = "study.toml"
+OUT = "out"  # folder for what densite writes beside the register
 
 RASTER_LAYERS = ("elevation", "land_cover", "canopy", "impervious", "housing", "population")
 VECTOR_LAYERS = ("roads", "buildings", "streams", "boundary", "urban", "landscape")
 
+
 PositiveMetres = Annotated[float, Field(gt=0, le=100_000)]
+
+
+def _inside(path: str) -> str:
+    """Refuse a path that leaves the study folder: what densite writes, and what it trusts, lies within."""
+    ways = (PurePosixPath(path), PureWindowsPath(path))
+    if not path or "\0" in path or any(way.anchor or ".." in way.parts for way in ways):
+        raise ValueError(
+            "leads out of the study folder: write a path inside it, without '..' (only layers may lie elsewhere)"
+        )
+    return path
+
+
+Inside = Annotated[str, AfterValidator(_inside)]
 
 
 class _Part(BaseModel):
@@ -57,9 +82,10 @@ class StudySettings(_Part):
 
 
 class RegisterSettings(_Part):
-    """Where the records are kept."""
+    """Where the records are kept: a file of the study folder, or a database by its URL, which may hold a password."""
 
-    path: str = "register.gpkg"
+    path: Inside = "register.gpkg"
+    url: SecretStr | None = None
 
 
 class LayerSettings(_Part):
@@ -180,8 +206,8 @@ class CompareSettings(_Part):
 class AnimalsSettings(_Part):
     """Files of the animals' side that the study fills in itself, relative to the study folder."""
 
-    protocol: str = "protocol.toml"
-    calibration: str = "calibration.toml"
+    protocol: Inside = "protocol.toml"
+    calibration: Inside = "calibration.toml"
 
 
 class MapSettings(_Part):
@@ -246,7 +272,32 @@ def load(folder: Path) -> Settings:
         raise SettingsError(f"{path} cannot be read: it is not UTF-8 ({error.reason}). Save it as UTF-8") from None
     except OSError as error:
         raise SettingsError(f"{path} cannot be read: {error}") from None
-    return parse(text, where=str(path))
+    chosen = parse(text, where=str(path))
+    _refuse_links_out(folder, chosen)
+    return chosen
+
+
+def _refuse_links_out(folder: Path, chosen: Settings) -> None:
+    """Refuse files of the study, and its folder for output, that a symbolic link takes out of its folder."""
+    home = _real(folder)
+    named = {"register.path": chosen.register_.path, "animals.protocol": chosen.animals.protocol,
+             "animals.calibration": chosen.animals.calibration}  # fmt: skip
+    for key, name in named.items():
+        if not (real := _real(folder / name)).is_relative_to(home):
+            raise SettingsError(
+                f"{folder / FILE_NAME}: '{key}' = {name!r} is a link that leads out of the study folder, to {real}: "
+                "put the file itself into the folder"
+            )
+    if not (real := _real(folder / OUT)).is_relative_to(home):
+        raise SettingsError(
+            f"{folder / OUT} is a link that leads out of the study folder, to {real}: what is written there holds "
+            "exact den places. Make it a folder; to keep all of it elsewhere, move the whole study folder"
+        )
+
+
+def _real(path: Path) -> Path:
+    """Follow all links; ``Path.resolve`` raises where they go round in a circle."""
+    return Path(os.path.realpath(path))
 
 
 def parse(text: str, *, where: str = FILE_NAME) -> Settings:
@@ -270,9 +321,11 @@ def parse(text: str, *, where: str = FILE_NAME) -> Settings:
         As for :func:`load`.
     """
     try:
-        return Settings.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+        told = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # TOML that is none, a number of thousands of digits, deep brackets
         raise SettingsError(f"{where} is not valid TOML: {error}") from None
+    try:
+        return Settings.model_validate(told)
     except ValidationError as error:
         lines = [_told(item) for item in error.errors()]
         raise SettingsError(f"{where}:\n  " + "\n  ".join(lines)) from None
@@ -286,6 +339,8 @@ def _told(item: Any) -> str:
         return f"unknown key '{key}'{_closest(str(item['loc'][-1]), known)}; known here: {', '.join(known)}"
     if item["type"] == "missing":
         return f"'{key}' is missing"
+    if key == "register.url":
+        return f"'{key}' must be one text in quotes (what stands there is not shown: it may hold a password)"
     return f"'{key}' = {item['input']!r}: {item['msg'].removeprefix('Value error, ')}"
 
 

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import uuid
+from collections.abc import Iterator
 from pathlib import Path
 
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from densite import settings
-from densite.errors import SettingsError
+from densite.errors import RegisterError, SettingsError
 from densite.protocol import template
 from densite.register import create_register
+from densite.register.databaseurl import ENVIRONMENT, read_url, target_of
 
 PRIVATE = 0o700
+PRIVATE_FILE = 0o600
 
 _TEMPLATE = """\
 # Settings of a den study. densite reads this file and never changes it.
@@ -27,7 +32,7 @@ crs = {crs}  # projected CRS in metres for the study area
 time_zone = {time_zone}  # name of the tz database, in which times with an offset (GPX: UTC) become days
 
 [register]
-path = "register.gpkg"  # the store of records, a GeoPackage
+{register}
 
 # Map layers. Leave out what you do not have: what needs it is then not computed.
 # Each may also say: crs (only if the file has none), nodata, year, source.
@@ -94,6 +99,16 @@ path = "register.gpkg"  # the store of records, a GeoPackage
 # overlay_px = 1100             # longest side of the pictures in the map [pixels]
 """
 
+_FILE = """\
+path = "register.gpkg"          # the store of records, a GeoPackage
+# url = "postgresql+psycopg://crew@server/studies?search_path=basin"  # or PostgreSQL, see `densite new --register`
+#                               # Write no password here: DENSITE_REGISTER in the environment, PGPASSWORD, ~/.pgpass"""
+
+_DATABASE = """\
+# The store of records, a schema in PostgreSQL. Write no password here: DENSITE_REGISTER in the environment, the whole
+# URL with its password, goes before this one; PGPASSWORD and ~/.pgpass serve as well.
+url = {url}"""
+
 _EXAMPLES = """\
 # [layers.elevation]
 # path = "layers/elevation.tif"
@@ -135,6 +150,7 @@ def study_text(
     study_id: str = "",
     layers: str = _EXAMPLES,
     columns: str = "",
+    register: str = "",
 ) -> str:
     """Write the text of a complete commented study.toml.
 
@@ -150,6 +166,8 @@ def study_text(
         Lasting id; made when left blank.
     layers, columns : str
         TOML text of the layers and of the mapping of headings.
+    register : str
+        URL of a database, whose password is left out; a GeoPackage in the folder when left blank.
 
     Returns
     -------
@@ -158,11 +176,17 @@ def study_text(
     quoted = {"name": name, "crs": crs, "time_zone": time_zone, "id": study_id or str(uuid.uuid4())}
     return _TEMPLATE.format(
         **{key: json.dumps(value, ensure_ascii=False) for key, value in quoted.items()},
-        layers=layers, columns=columns,
+        layers=layers, columns=columns, register=_register_text(register),
     )  # fmt: skip
 
 
-def new_study(folder: str | Path, *, name: str, crs: str, time_zone: str = "UTC") -> Path:
+def _register_text(url: str) -> str:
+    return _DATABASE.format(url=json.dumps(read_url(url).shown)) if url else _FILE
+
+
+def new_study(
+    folder: str | Path, *, name: str, crs: str, time_zone: str = "UTC", study_id: str = "", register: str = ""
+) -> Path:
     """Make a study folder.
 
     Parameters
@@ -175,6 +199,11 @@ def new_study(folder: str | Path, *, name: str, crs: str, time_zone: str = "UTC"
         Projected CRS in metres, for example ``EPSG:32611``.
     time_zone : str
         Name of the tz database.
+    study_id : str
+        Id of the study whose export is to be taken in; a new one is made when left blank.
+    register : str
+        URL of a database with PostGIS in which the register is made; a GeoPackage in the folder when left blank.
+        Its password is used and not written down.
 
     Returns
     -------
@@ -185,12 +214,28 @@ def new_study(folder: str | Path, *, name: str, crs: str, time_zone: str = "UTC"
     ------
     SettingsError
         There is a study already, the CRS is not projected in metres, or the folder cannot be made.
+    RegisterError
+        The database cannot hold the register, or DENSITE_REGISTER names another one.
     """
     _check_crs(crs)
-    return lay_out(Path(folder), study_text(name=name, crs=crs, time_zone=time_zone))
+    text = study_text(name=name, crs=crs, time_zone=time_zone, study_id=study_id, register=register)
+    return lay_out(Path(folder), text, register=_connecting(register))
 
 
-def lay_out(folder: Path, text: str) -> Path:
+def _connecting(url: str) -> str:
+    """Return the URL to connect by: that of the environment, which may know the password, or the one given."""
+    known = os.environ.get(ENVIRONMENT, "").strip()
+    if not url or not known:
+        return url
+    if read_url(known).place != read_url(url).place:
+        raise RegisterError(
+            f"{ENVIRONMENT} names another register ({read_url(known).where}) than {read_url(url).where}: "
+            "unset it, or name the same. Nothing was made"
+        )
+    return known
+
+
+def lay_out(folder: Path, text: str, *, register: str = "") -> Path:
     """Write study.toml and an empty register into a folder.
 
     Parameters
@@ -199,6 +244,8 @@ def lay_out(folder: Path, text: str) -> Path:
         Study folder.
     text : str
         Text of study.toml.
+    register : str
+        URL by which to connect to the register's database; a file is made as the text says when left blank.
 
     Returns
     -------
@@ -209,29 +256,52 @@ def lay_out(folder: Path, text: str) -> Path:
     ------
     SettingsError
         The text is no valid study.toml, a study is there already, or the folder cannot be written.
+    RegisterError
+        There is a register already, or it cannot be made. In both cases nothing is left behind.
     """
     chosen = settings.parse(text)
     target = folder / settings.FILE_NAME
     if target.exists():
         raise SettingsError(f"{folder} is a study already: nothing was changed. Choose another folder")
     try:
-        fresh = not folder.exists()
-        (folder / "layers").mkdir(parents=True, exist_ok=True)
-        if fresh:
-            folder.chmod(PRIVATE)  # the register and everything in out holds exact den places
-        (folder / "out").mkdir(mode=PRIVATE, exist_ok=True)
-        create_register(folder / chosen.register_.path, study_id=chosen.study.id).close()
-        _write_protocol(folder / chosen.animals.protocol)
-        target.write_text(text, encoding="utf-8")
+        with _whole_or_not() as made:
+            for part in (folder, folder / "layers", folder / "out"):  # register and out hold exact den places
+                _make_folder(part, made)
+            if not (protocol := folder / chosen.animals.protocol).exists():
+                _write_private(protocol, template(), made)  # no limit in it yet: for the study's veterinarian
+            _write_private(target, text, made)
+            create_register(register or target_of(chosen.register_, folder), study_id=chosen.study.id).close()
     except OSError as error:
-        raise SettingsError(f"{folder} cannot be made a study folder: {error}") from None
+        said = f"{error.filename or folder}: {error.strerror or error}"
+        raise SettingsError(f"{folder} cannot be made a study folder ({said}). Name another place") from None
     return folder
 
 
-def _write_protocol(path: Path) -> None:
-    """Write a protocol without any limit, for the study's veterinarian; one that is there is left alone."""
-    if not path.exists():
-        path.write_text(template(), encoding="utf-8")
+@contextlib.contextmanager
+def _whole_or_not() -> Iterator[list[Path]]:
+    """Take away what was made where a later step fails: a study is there whole, or not at all."""
+    made: list[Path] = []
+    try:
+        yield made
+    except BaseException:
+        for path in reversed(made):
+            with contextlib.suppress(OSError):  # somebody else put something into the folder
+                path.rmdir() if path.is_dir() else path.unlink()
+        raise
+
+
+def _make_folder(path: Path, made: list[Path]) -> None:
+    if not path.is_dir():
+        path.mkdir(mode=PRIVATE, parents=True)
+        made.append(path)
+
+
+def _write_private(path: Path, text: str, made: list[Path]) -> None:
+    """Write a new file that only its owner can read, whatever the umask; never over a file or through a link."""
+    number = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, PRIVATE_FILE)
+    made.append(path)
+    with os.fdopen(number, "w", encoding="utf-8") as file:
+        file.write(text)
 
 
 def _check_crs(text: str) -> None:

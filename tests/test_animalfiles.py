@@ -2,7 +2,6 @@
 
 import csv
 import datetime as dt
-import sqlite3
 
 import hypothesis
 import pytest
@@ -15,7 +14,7 @@ from densite.animalterms import KINDS
 from densite.deliveries import hand_in
 from densite.errors import IntakeError, Level
 from densite.intake.kinds import kind_in
-from densite.register import create_register, open_register
+from densite.register import create_register
 from densite.settings import parse
 
 DENS = """den_label,date,female,latitude,longitude,datum,uncertainty_m,den_type
@@ -268,26 +267,6 @@ def test_an_empty_file_is_told(give) -> None:
     """Headings without rows."""
     with pytest.raises(IntakeError, match="holds headings but no rows"):
         give(CUBS)
-
-
-@pytest.mark.usefixtures("give")
-def test_an_older_register_is_given_the_new_tables(register, tmp_path) -> None:
-    """A register of version 1, with its dens, takes the animals' records; its dens stay."""
-    register.close()
-    with sqlite3.connect(tmp_path / "register.gpkg") as database:
-        for kind in KINDS:
-            database.execute(f"DROP TABLE {kind}_record")
-            database.execute("DELETE FROM gpkg_contents WHERE table_name = ?", (f"{kind}_record",))
-        database.execute("UPDATE study_info SET value = '1' WHERE key = 'schema_version'")
-    database.close()
-    with open_register(tmp_path / "register.gpkg") as opened:
-        assert opened.counts() == {"den": 1, "visit": 1}
-        assert opened.records("cub").empty
-    with sqlite3.connect(tmp_path / "register.gpkg") as database:
-        assert database.execute("SELECT value FROM study_info WHERE key = 'schema_version'").fetchone() == ("2",)
-        tables = "SELECT count(*) FROM gpkg_contents WHERE table_name LIKE '%_record'"
-        assert database.execute(tables).fetchone() == (len(KINDS),)
-    database.close()
 
 
 WILD = st.text(st.characters(codec="utf-8", exclude_characters="\r\n\0"), max_size=14)

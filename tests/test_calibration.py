@@ -122,7 +122,8 @@ def test_files_that_cannot_be_read(tmp_path) -> None:
     """Missing, no TOML, not UTF-8, a folder: each ends in one message."""
     with pytest.raises(SettingsError, match="densite cubs fit"):
         read(tmp_path / "none.toml")
-    assert "not valid TOML" in refused(tmp_path, "name = ")
+    for text in ("name = ", f"name = {'1' * 5000}", f"name = {'[' * 5000}"):
+        assert "not valid TOML" in refused(tmp_path, text)
     (tmp_path / "latin.toml").write_bytes("name = 'é'".encode("latin-1"))
     with pytest.raises(SettingsError, match="UTF-8"):
         read(tmp_path / "latin.toml")

@@ -11,7 +11,7 @@ from conftest import STUDY_TOML, write
 
 from densite.deliveries import hand_in
 from densite.errors import IntakeError, Level, RegisterError
-from densite.register import create_register
+from densite.register import create_register, geopackage
 from densite.settings import parse
 
 HEAD = "den_label,date,female,latitude,longitude,datum,uncertainty_m,den_type,observer,slope_deg,notes\n"
@@ -218,17 +218,12 @@ def test_headings_without_rows(give) -> None:
         give(HEAD)
 
 
-def test_register_in_use_is_told(give, register) -> None:
+def test_register_in_use_is_told(give, register, monkeypatch) -> None:
     """Another program holds the lock: one message, nothing changed."""
-    other = sqlite3.connect(register.path, isolation_level=None)
+    monkeypatch.setattr(geopackage, "WAIT_MS", 50)
+    other = sqlite3.connect(register.backend.path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
-    from sqlalchemy import event
-
-    @event.listens_for(register._engine, "connect")
-    def _impatient(connection, _) -> None:
-        connection.execute("PRAGMA busy_timeout = 50")
-
-    register._engine.dispose()
+    register.backend.engine.dispose()
     with pytest.raises(RegisterError, match="in use by another program"):
         give(HEAD + GOOD)
     other.execute("ROLLBACK")

@@ -102,3 +102,11 @@ def test_any_features_end_in_rows_or_one_error(tmp_path_factory, features) -> No
         assert len(list(read_geojson(path, mapping={}))) == len(features)
     except IntakeError as error:
         assert "a.geojson" in str(error)
+
+
+@pytest.mark.parametrize("value", ["1" * 5000, "[" * 100_000])
+def test_values_that_no_program_can_hold(tmp_path, value) -> None:
+    """A number of thousands of digits, brackets without end: one message."""
+    path = write(tmp_path / "a.geojson", f'{{"type": "FeatureCollection", "features": [{value}')
+    with pytest.raises(IntakeError, match="not valid JSON"):
+        list(read_geojson(path, mapping={}))

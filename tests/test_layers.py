@@ -121,6 +121,18 @@ def test_a_raster_without_place_is_refused(tmp_path: Path) -> None:
         open_raster("canopy", said("a.tif", crs=UTM), folder=tmp_path)
 
 
+def test_a_raster_that_unfolds_to_gigabytes_is_refused(tmp_path: Path) -> None:
+    """Some hundred bytes with one block of 6 GB: told before anything is unpacked."""
+    shape = {"width": 40_000, "height": 40_000, "count": 1, "blockxsize": 40_000, "blockysize": 40_000, "tiled": True}
+    path = tmp_path / "bomb.tif"
+    rasterio.open(
+        path, "w", driver="GTiff", dtype="float32", crs=UTM, transform=T10, sparse_ok=True, compress="deflate", **shape
+    ).close()
+    assert path.stat().st_size < 1000
+    with pytest.raises(LayerError, match=r"blocks of 6\.0 GiB.*TILED=YES"):
+        open_raster("canopy", said("bomb.tif"), folder=tmp_path)
+
+
 @pytest.mark.parametrize(("crs", "fault"), [("EPSG:999999", "not known"), ("EPSG:4978", "neither")])
 def test_impossible_crs(dem: Path, crs: str, fault: str) -> None:
     """A CRS that does not exist or has no map is refused."""

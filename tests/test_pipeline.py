@@ -109,6 +109,23 @@ def test_any_points_get_the_same_values(study) -> None:
         study.covariates_at(study.dens[["geometry"]].set_crs(None, allow_override=True))
 
 
+def test_a_correction_made_while_deriving_asks_for_derive(study, folder) -> None:
+    """By another session, after the dens were read: told afterwards, and no more once derived again."""
+
+    def meanwhile(_: str) -> None:
+        if not said:
+            with densite.open_study(folder) as other:
+                said.append(other.correct("D-1", {"uncertainty_m": "9"}, reason="field book", confirm=True).done)
+
+    said: list[bool] = []
+    study.derive(step=meanwhile)
+    assert said == [True]
+    (told,) = (p for p in study.check() if "since derive" in p.message)
+    assert "D-1" in str(told)
+    study.derive()
+    assert not [p for p in study.check() if "since derive" in p.message]
+
+
 def test_observed_stands_beside_derived(study) -> None:
     """45 degrees in the field on a plane of 20: difference and flag; neither changes the other."""
     frame = study.derive().set_index("label")

@@ -234,3 +234,11 @@ def test_crs_of_three_coordinates_are_refused(code) -> None:
     """Geocentric x and y are no place on the ground."""
     with pytest.raises(PlaceError, match="no CRS of two coordinates"):
         places.from_xy(1, 2, code)
+
+
+@pytest.mark.parametrize("bearing", [0.0, 12.5, 225.0, 348.8])
+def test_bearing_undoes_a_move(bearing) -> None:
+    """The way there, by the geodesic, in the words of the compass."""
+    there = places.moved(-115.5, 43.5, bearing_deg=bearing, distance_m=900.0)
+    assert places.bearing_deg(-115.5, 43.5, *there) == pytest.approx(bearing, abs=1e-6)
+    assert places.compass_point(bearing) == {0.0: "N", 12.5: "NNE", 225.0: "SW", 348.8: "N"}[bearing]

@@ -12,10 +12,10 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def test_every_command_is_shown_and_every_shown_one_exists() -> None:
     """The tour and the commands agree."""
-    shown = set(re.findall(r"densite ([a-z]+)", README))
+    shown = set(re.findall(r"densite ([a-z-]+)", README))
     assert set(cli.commands) <= shown
     tour = README.split("## A tour")[1].split("```")[1]
-    assert set(re.findall(r"^densite ([a-z]+)", tour, re.MULTILINE)) <= set(cli.commands)
+    assert set(re.findall(r"^densite ([a-z-]+)", tour, re.MULTILINE)) <= set(cli.commands)
 
 
 def test_every_layer_is_explained() -> None:

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from conftest import STUDY_TOML
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from densite import places
@@ -251,6 +251,7 @@ names = st.sampled_from([t.name for t in RECORDED_TERMS])
         max_size=8,
     )
 )
+@example({"crew": "\x08"})
 def test_wild_cells_end_in_problems_not_in_errors(wild) -> None:
     """Whatever stands in the cells: a row with or without den, never another error."""
     settings = parse(STUDY_TOML)

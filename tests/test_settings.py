@@ -1,7 +1,7 @@
 """study.toml: everything wrong is told at once, and nothing unknown is passed over."""
 
 import pytest
-from conftest import STUDY_TOML
+from conftest import STUDY_TOML, write
 
 from densite.errors import SettingsError
 from densite.settings import load, parse
@@ -47,6 +47,21 @@ def test_time_zone_must_exist() -> None:
         parse(STUDY_TOML + 'time_zone = "Mars/Base"')
 
 
+@pytest.mark.parametrize(
+    "path", ["../r.gpkg", "a/../../r", "/etc/r", "C:/r", "..\\\\r", "\\\\\\\\share\\\\r", "a\\u0000b", ""]
+)
+@pytest.mark.parametrize("key", ["[register]\npath", "[animals]\nprotocol", "[animals]\ncalibration"])
+def test_paths_stay_in_the_study_folder(key: str, path: str) -> None:
+    """A study.toml from somebody else cannot make densite write or trust a file elsewhere."""
+    with pytest.raises(SettingsError, match="leads out of the study folder"):
+        parse(STUDY_TOML + f'{key} = "{path}"\n')
+
+
+def test_layers_may_lie_elsewhere() -> None:
+    """They are only read, and often shared by several studies."""
+    parse(STUDY_TOML + '[layers.elevation]\npath = "../shared/dem.tif"\n[layers.canopy]\npath = "/data/canopy.tif"\n')
+
+
 def test_missing_file_says_how_to_make_one(tmp_path) -> None:
     """A folder that is no study."""
     with pytest.raises(SettingsError, match="densite new"):
@@ -61,3 +76,33 @@ def test_broken_toml_and_bytes(tmp_path) -> None:
     (tmp_path / "study.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(SettingsError, match="cannot be read"):
         load(tmp_path)
+
+
+def test_links_of_the_study_stay_within_it(tmp_path) -> None:
+    """The register, the protocol and the folder for output; also links that go round in a circle or lead to nothing."""
+    home = tmp_path / "basin"
+    (home / "inside").mkdir(parents=True)
+    write(home / "study.toml", STUDY_TOML)
+    for name, told in (("out", "out is a link"), ("register.gpkg", "register.path"), ("protocol.toml", "protocol")):
+        link = home / name
+        link.symlink_to(home / "inside")
+        load(home)
+        link.unlink()
+        for target in (tmp_path, tmp_path / "none", "../x"):
+            link.symlink_to(target)
+            with pytest.raises(SettingsError, match=f"{told}.* leads out of the study folder"):
+                load(home)
+            link.unlink()
+        link.symlink_to(link)
+        load(home)
+        link.unlink()
+    (tmp_path / "link").symlink_to(home)
+    load(tmp_path / "link")
+    load(home / ".." / "basin")
+
+
+@pytest.mark.parametrize("value", ["1" * 5000, "[" * 5000, "1979-99-99", "nan\x7f", "1e99999"])
+def test_values_that_no_program_can_hold(value) -> None:
+    """One message, whatever the reader of TOML stumbles over."""
+    with pytest.raises(SettingsError):
+        parse(f"{STUDY_TOML}[terrain]\nslope_tolerance_deg = {value}\n")

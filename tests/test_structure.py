@@ -37,8 +37,10 @@ ROOMS = {
     "permits": 5,
     "samples": 5,
     "identity": 6,
+    "exports": 6,
     "visitsheet": 6,
     "animalfiles": 7,
+    "knownrecords": 6,
     "visits": 5,
     "errors": 1,
     "terms": 1,
@@ -73,7 +75,12 @@ ROOMS = {
     "pointfile": 6,
     "webmap": 6,
     "review": 6,
+    "history": 6,
+    "corrections": 7,
+    "withdrawals": 7,
+    "asof": 7,
     "deliveries": 7,
+    "known": 7,
     "studyfolder": 7,
     "demo": 7,
     "pipeline": 7,
@@ -174,6 +181,25 @@ def test_help_imports_nothing_heavy() -> None:
         "{'numpy','pandas','rasterio','geopandas','pydantic','sqlalchemy','folium','shapely','pyproj','scipy'}))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("[]")
+
+
+def test_a_den_is_logged_without_the_analysis(tmp_path) -> None:
+    """`densite log` must answer at once: what tables, rasters and shapes need is loaded by those steps."""
+    code = (
+        "import sys\n"
+        "from densite.cli import main\n"
+        "for words in (['new', 's', '--name', 'x', '--crs', 'EPSG:32611', '--time-zone', 'America/Boise'],\n"
+        "              ['log', '--study', 's', '--den-label', 'D-1', '--date', '2026-02-24', '--datum', 'WGS84',\n"
+        "               '--latitude', '43.5', '--longitude', '-115.5', '--den-type', 'tree']):\n"
+        "    sys.argv = ['densite', *words]\n"
+        "    try: main()\n"
+        "    except SystemExit as ended: assert not ended.code\n"
+        "print(sorted({m.split('.')[0] for m in sys.modules} & "
+        "{'numpy','pandas','rasterio','geopandas','folium','shapely','scipy','matplotlib'}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=tmp_path)
+    assert "Recorded: D-1" in done.stdout
     assert done.stdout.strip().endswith("[]")
 
 

@@ -111,7 +111,7 @@ def test_long_class_names_are_wrapped_and_kept(table: DenTypeTable) -> None:
 
 def test_csv_reads_back_to_the_same_numbers(table: DenTypeTable) -> None:
     """Tidy rows, no comment lines, the definition as a column."""
-    back = pd.read_csv(io.StringIO(as_csv(table)), keep_default_na=False, na_values=[""])
+    back = pd.read_csv(io.StringIO(as_csv(table)), keep_default_na=False, na_values=[""], float_precision="round_trip")
     pd.testing.assert_frame_equal(back[table.frame.columns], table.frame, check_exact=True, check_dtype=False)
     assert set(back["class_definition"]) == {DEFINITION}
     assert set(back["confidence"]) == {0.95}

@@ -18,20 +18,47 @@ if TYPE_CHECKING:
 
 @click.command(short_help="Make a study folder.")
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--name", required=True, help="Name of the study.")
-@click.option("--crs", required=True, help="Projected CRS in metres, for example EPSG:32611.")
-@click.option("--time-zone", default="UTC", show_default=True, help="Time zone of the study area, tz database.")
-def new(folder: Path, name: str, crs: str, time_zone: str) -> None:
+@click.option("--name", help="Name of the study.")
+@click.option("--crs", help="Projected CRS in metres, for example EPSG:32611.")
+@click.option("--time-zone", help="Time zone of the study area, tz database.  [default: UTC]")
+@click.option("--from", "origin", metavar="EXPORT", type=click.Path(path_type=Path),
+              help="Take id, name, CRS and time zone from a folder that `densite export` made.")  # fmt: skip
+@click.option("--register", metavar="URL", default="",
+              help="Make the register in PostgreSQL: postgresql+psycopg://USER@HOST/DATABASE?search_path=SCHEMA, with "
+              "the password in DENSITE_REGISTER.  [default: a GeoPackage in the folder]")  # fmt: skip
+def new(folder: Path, register: str, origin: Path | None, **given: str | None) -> None:
     """For the analyst: make a study folder with a commented study.toml and an empty register.
 
     \b
     Example:  densite new basin --name "Basin study" --crs EPSG:32611 \\
                 --time-zone America/Boise
+              densite new copy --from basin-2026
+
+    Record ids are made from the study's id: an export comes back only into a study with the id it came from,
+    which --from takes over. What is said beside --from goes before what the export says.
     """
+    from densite.exports.origin import package_of
     from densite.studyfolder import new_study
 
-    made = new_study(folder, name=name, crs=crs, time_zone=time_zone)
-    click.echo(f"{made / 'study.toml'}: name your layers there, then hand in crew files with `densite intake`.")
+    package = package_of(origin) if origin else None
+    known = _exported(package) if package else {}
+    told = known | {key: value for key, value in given.items() if value is not None}
+    for key in ("name", "crs"):
+        if not told.get(key):
+            raise click.UsageError(f"--{key} is missing: say it, or name an export with --from")
+    made = new_study(folder, register=register, **told)
+    if package:
+        click.echo(f"{made / 'study.toml'}: the study of the export. Take it in with "
+                   f"`densite intake {origin} --study {made}`.")  # fmt: skip
+    else:
+        click.echo(f"{made / 'study.toml'}: name your layers there, then hand in crew files with `densite intake`.")
+
+
+def _exported(package: Path) -> dict[str, str]:
+    from densite.exports.origin import read_origin
+
+    found = read_origin(package)
+    return {"name": found.name, "crs": found.crs, "time_zone": found.time_zone, "study_id": found.id}
 
 
 @click.command(short_help="Derive terrain, cover, distances and landscape class at every den.")
@@ -75,10 +102,11 @@ def table(kind: str, folder: Path) -> None:
 
     Example:  densite table --study basin --format csv > den-types.csv
     """
-    from densite.pipeline import FORMATS, open_study
+    from densite.pipeline import open_study
+    from densite.tables import WRITERS
 
     with open_study(folder) as study:
-        click.echo(FORMATS[kind](study.table()).rstrip("\n"))
+        click.echo(WRITERS[kind](study.table()).rstrip("\n"))
 
 
 @click.command(short_help="Compare dens along the urban-to-rural gradient.")

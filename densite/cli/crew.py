@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from densite.animalterms import KINDS
 from densite.cli import shared
 from densite.cli.ask import ask, den_options, typed_in
-from densite.errors import IntakeError
+from densite.errors import IntakeError, Level
 
 if TYPE_CHECKING:
     from densite.deliveries import Delivery
@@ -106,17 +106,23 @@ def _log(study: Study, values: dict[str, str], dry_run: bool) -> None:
 
 
 @click.command(short_help="List what in the register needs a second look.")
+@click.option("--deep", is_flag=True, help="Look for damage of the register itself, and for tampering.")
 @shared.json_option
 @shared.study_option
-def check(as_json: bool, folder: Path) -> None:
+def check(deep: bool, as_json: bool, folder: Path) -> None:
     """For crew and analyst: list the register's open questions.
 
     Example:  densite check --study basin
 
     Doubts that were confirmed (yes under confirmed) are not listed again. Exit code 1: there are some.
+
+    With --deep: whether the register is whole, fits its journal and the GeoPackage standard, and what other
+    programs changed. Nothing is written. Exit code 1: something is damaged, lost or altered.
     """
     from densite.pipeline import open_study
 
+    if deep:
+        _check_deep(folder, as_json)
     with open_study(folder) as study:
         problems = study.check()
     if as_json:
@@ -125,6 +131,23 @@ def check(as_json: bool, folder: Path) -> None:
         shared.tell(problems)
         click.echo(f"Open questions: {shared.counted(problems)}")
     sys.exit(bool(problems))
+
+
+def _check_deep(folder: Path, as_json: bool) -> NoReturn:
+    from densite import settings
+    from densite.register.databaseurl import target_of
+    from densite.register.soundness import look_at, newest_entry
+
+    target = target_of(settings.load(folder).register_, folder)
+    found = look_at(target)
+    damaged = any(problem.level != Level.NOTE for problem in found)
+    if as_json:
+        click.echo(shared.as_json(found))
+    else:
+        shared.tell(found)
+        said = shared.counted(found) if damaged else "sound"
+        click.echo(f"Register: {said}. Newest: {newest_entry(target) or 'cannot be read'}")
+    sys.exit(damaged)
 
 
 COMMANDS = (intake, log, check)

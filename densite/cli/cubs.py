@@ -140,8 +140,9 @@ def _said(calibration: Calibration | None) -> str:
 
 
 def _as_csv(tables: dict[str, pd.DataFrame], said: str) -> str:
-    frame = list(tables.values())[-1].round(3).assign(ages_from=said)
-    return str(frame.to_csv(index=False, lineterminator="\n"))
+    from densite.intake.rejects import guarded_csv
+
+    return guarded_csv(list(tables.values())[-1].round(3).assign(ages_from=said))
 
 
 def _as_json(tables: dict[str, pd.DataFrame], said: str) -> str:

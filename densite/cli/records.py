@@ -16,6 +16,8 @@ from densite.cli import shared
 if TYPE_CHECKING:
     import pandas as pd
 
+    from densite.pipeline import Study
+
 
 @click.command(short_help="List the animals' records of one kind, with their ids.")
 @click.argument("kind", type=click.Choice(list(KINDS)))
@@ -35,7 +37,12 @@ def records(kind: str, every: bool, as_json: bool, folder: Path) -> None:
     from densite.pipeline import open_study
 
     with open_study(folder) as study:
-        frame = _listed(study.records(kind, every=every), kind)
+        show(study, kind, every=every, as_json=as_json)
+
+
+def show(study: Study, kind: str, *, every: bool, as_json: bool) -> None:
+    """Print the records of one kind, as they are or as they were."""
+    frame = _listed(study.records(kind, every=every), kind)
     if as_json:
         click.echo(json.dumps(frame.to_dict("records"), indent=2, ensure_ascii=False, default=str))
     else:

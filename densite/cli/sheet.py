@@ -84,7 +84,7 @@ def _filled(study: Any, text: str, female: str | None) -> SheetContent:
 def _default_path(out: Path, content: SheetContent, chosen: dict[str, Any]) -> Path:
     from densite.visitsheet import file_stem
 
-    out.mkdir(exist_ok=True)
+    out.mkdir(mode=0o700, exist_ok=True)
     stem = file_stem(content, with_female=bool(chosen["female"]))
     return out / f"{stem}{'-without-place' if chosen['without_place'] else ''}.html"
 
