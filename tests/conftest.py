@@ -48,8 +48,8 @@ def blocks_as_written() -> Iterator[None]:
 
 
 def needs(tool: str) -> str:
-    """Return the path of a program; skip without it, but never in CI, where it must be installed."""
-    path = shutil.which(tool)
+    """Return the path of a program or script; skip without it, but never in CI, where it must be installed."""
+    path = shutil.which(tool) or (tool if Path(tool).is_file() else None)
     if path is None:
         if os.environ.get("CI"):
             pytest.fail(f"{tool} is missing: .ci/run must install it")

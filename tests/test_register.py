@@ -12,7 +12,9 @@ import pytest
 import shapely
 from conftest import needs
 
+from densite.deliveries import Delivery
 from densite.errors import RegisterError
+from densite.pipeline import Study
 from densite.records import DenSite, Visit
 from densite.register import Register, create_register, open_register
 from densite.register.columns import decode_geometry, encode_point, geopackage_blob
@@ -92,6 +94,20 @@ def test_file_is_a_geopackage_by_the_standard(register) -> None:
         kinds = dict(db.execute("SELECT table_name, data_type FROM gpkg_contents"))
     assert kinds["den"] == "features"
     assert kinds["visit"] == "attributes"
+
+
+def test_gdals_own_validation_finds_nothing(ondra: tuple[Study, list[Delivery]]) -> None:
+    """GDAL's script after OGC 12-128r17, with its extra checks, warnings as errors; every table is filled.
+
+    It comes with Debian's python3-gdal and needs Debian's own Python.
+    """
+    script = needs("/usr/lib/python3/dist-packages/osgeo_utils/samples/validate_gpkg.py")
+    path = ondra[0].register.backend.path
+    done = subprocess.run(
+        [needs("/usr/bin/python3"), script, "-k", "--extra", "--warning-as-error", str(path)],
+        capture_output=True, text=True, env={"PATH": "/usr/bin"},
+    )  # fmt: skip
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
 def test_geometry_of_other_programs_is_read() -> None:
