@@ -26,7 +26,7 @@ from densite.register import Register
 from densite.register.columns import encode_point
 from densite.register.misplaced import WAY_OUT
 from densite.settings import Settings
-from densite.terms import DEN_TERMS, PLACE_TERMS, RECORDED_TERMS, by_name, spelled
+from densite.terms import DEN_TERMS, OFFSET_TERMS, PLACE_TERMS, RECORDED_TERMS, SIGHTINGS, by_name, spelled
 
 SOURCE = "densite correct"
 _PLACE = tuple(term.name for term in PLACE_TERMS)
@@ -43,7 +43,7 @@ _BEARING = ("aspect_read", "aspect_reference", "aspect_deg", "aspect_error_deg",
 # Columns that only make sense together are changed together.
 _TOGETHER = {
     **dict.fromkeys(_PLACE, ("longitude", "latitude", "position_note", "uncertainty_m")),
-    **dict.fromkeys(("aspect", "aspect_reference"), _BEARING),
+    **dict.fromkeys(("aspect", "aspect_reference", "aspect_sighted"), _BEARING),
     **dict.fromkeys(("slope_deg", "slope_pct"), ("slope_read", "slope_deg")),
     "den_label": ("label",), "date": ("observed_on",),
 }  # fmt: skip
@@ -281,10 +281,13 @@ def _base_bearing(den: Row, touched: set[str], held: _Held, day: dt.date | None)
     seen = held.describing(den)
     read_on = day or (seen["observed_on"] if seen else den["first_found"] or den["recorded_at"].date())
     moved = bool(touched & _MOVE_BEARING) and den["aspect_reference"] == "magnetic"
-    if not moved and not touched & {"aspect", "aspect_reference"}:
+    if not moved and not touched & {"aspect", "aspect_reference", "aspect_sighted"}:
         return {"date": str(read_on)}
     touched.add("aspect")
-    return {"date": str(read_on)} | _text({"aspect": den["aspect_read"], "aspect_reference": den["aspect_reference"]})
+    read = den["aspect_read"] or ""
+    if "aspect_sighted" in touched:  # said anew
+        read = read.removesuffix(f" {SIGHTINGS[1]}")
+    return {"date": str(read_on)} | _text({"aspect": read, "aspect_reference": den["aspect_reference"]})
 
 
 def _plan_visit(visit_id: str, given: Mapping[str, str], held: _Held, made: Correction) -> None:
@@ -340,7 +343,7 @@ def _base_place(den: Row, given: Mapping[str, str], held: _Held) -> dict[str, st
     written = _as_written(first, held.settings) if first else {}
     if den["longitude"] is None:
         placed = _text({"uncertainty_m": den["uncertainty_m"]})
-    elif not _same_place(den, written, held.settings):
+    elif not _same_place(den, written, held.settings, first["observed_on"] if first else None):
         written = {}
         placed = {"latitude": f"{den['latitude']:.10f}", "longitude": f"{den['longitude']:.10f}", "datum": "WGS84"}
         placed |= _text({"uncertainty_m": den["uncertainty_m"]})
@@ -357,7 +360,8 @@ def _incomplete(written: Mapping[str, str], touched: set[str]) -> dict[str, str]
     if not ways:  # the datum alone
         return {name: text for name, text in written.items() if name in _PLACE}
     lacking = [name for way in ways for name in way if name not in touched]
-    names = [*lacking, *(("datum",) if lacking else ())]
+    from_there = [term.name for term in OFFSET_TERMS if term.name not in touched]  # the crew's place, not the den's
+    names = [*lacking, *(("datum",) if lacking else ()), *from_there]
     return {name: written[name] for name in names if name in written}
 
 
@@ -371,11 +375,12 @@ def _as_written(visit: Row, settings: Settings) -> dict[str, str]:
     return {name: values[name] for name in (*_PLACE, "uncertainty_m") if name in values}
 
 
-def _same_place(den: Row, written: Mapping[str, str], settings: Settings) -> bool:
+def _same_place(den: Row, written: Mapping[str, str], settings: Settings, day: dt.date | None) -> bool:
     """Tell whether the crew's cells give the place and uncertainty that the den has now."""
     if not written:
         return False
-    read = _read({"den_label": "x", "den_type": "unknown", "date": "2000-01-01"} | dict(written), {}, settings).den
+    others = {"den_label": "x", "den_type": "unknown", "date": str(day)}
+    read = _read(others | dict(written), {}, settings).den
     names = ("longitude", "latitude", "uncertainty_m")
     return read is not None and all(getattr(read, name) == den[name] for name in names)
 

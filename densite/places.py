@@ -1,17 +1,14 @@
-"""Where a den is and where a bearing points: coordinates, datums, declination, convergence."""
+"""Where a den is and where a bearing points: coordinates, datums, compass points, convergence."""
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
 import warnings
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
 
 import mgrs
-from pygeomag import GeoMag
 from pyproj import CRS, Geod, Proj, Transformer
 from pyproj.aoi import AreaOfInterest
 from pyproj.exceptions import CRSError, ProjError
@@ -24,16 +21,9 @@ DATUMS = {"WGS84": "EPSG:4326", "NAD83": "EPSG:4269", "NAD27": "EPSG:4267", "ETR
 METRES_PER_DEGREE = 111_320.0  # length of a degree at the equator; only used to say how fine a reading is
 
 COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
-_COMPASS_WORDS = {"north": "N", "east": "E", "south": "S", "west": "W"}
+COMPASS_WORDS = {"north": "N", "east": "E", "south": "S", "west": "W"}
 
-# The first model whose five years hold the date; 2015v2 is the published correction of 2015.
-_MAGNETIC_MODELS = (
-    ("WMM2010", "wmm/WMM_2010.COF", 2010.0, 2015.0),
-    ("WMM2015v2", "wmm/WMM_2015v2.COF", 2015.0, 2020.0),
-    ("WMM2020", "wmm/WMM_2020.COF", 2020.0, 2025.0),
-    ("WMM2025", "wmm/WMM_2025.COF", 2025.0, 2030.0),
-)
-
+_LONGEST = 100  # signs of an angle: on long texts these patterns take hours
 _ANGLE = re.compile(
     r"""^\s*(?P<lead>[NSEW])?\s*
     (?P<sign>[-+−])?\s*(?P<deg>\d{1,3}(?:\.\d+)?)\s*(?:[°ºd:\s]|$)\s*
@@ -66,15 +56,6 @@ class Place:
     reading_m: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Declination:
-    """Magnetic declination in degrees (east positive), its model and the model's uncertainty in degrees."""
-
-    degrees: float
-    model: str
-    uncertainty_deg: float
-
-
 def parse_angle(text: str, *, axis: str) -> float:
     """Read a latitude or longitude written in decimal degrees or degrees, minutes and seconds.
 
@@ -95,7 +76,8 @@ def parse_angle(text: str, *, axis: str) -> float:
     PlaceError
         The text is no angle, has a hemisphere of the other axis, or is out of range.
     """
-    match = _ANGLE.match(_BARE_LETTER.sub(r" \1", _SECONDS_MARK.sub(r"\1 ", text)))
+    short = text if len(text) <= _LONGEST else ""
+    match = _ANGLE.match(_BARE_LETTER.sub(r" \1", _SECONDS_MARK.sub(r"\1 ", short)))
     if match is None:
         raise PlaceError(f"{axis} '{text}' is no angle; write 44.5123 or 44 30 44.3 N{_comma_hint(text)}")
     letter = (match["lead"] or match["trail"] or "").upper()
@@ -146,10 +128,11 @@ def split_pair(text: str) -> tuple[str, str]:
     PlaceError
         The text does not hold two coordinates.
     """
-    match = next((found for pair in _PAIRS if (found := pair.match(text))), None)
+    short = text.strip() if len(text) <= 2 * _LONGEST else ""
+    match = next((found for pair in _PAIRS if (found := pair.match(short))), None)
     if match:
         return match["lat"], match["lon"]
-    parts = [part for part in re.split(r"\s*[,;]\s*|\s+", text.strip()) if part]
+    parts = [part for part in re.split(r"\s*[,;]\s*|\s+", short) if part]
     if len(parts) != 2:
         raise PlaceError(f"coordinates '{text}' are not two numbers; write 44.5123, -118.2210 or 44.51 N 118.22 W")
     return parts[0], parts[1]
@@ -505,20 +488,38 @@ def bearing_deg(lon1: float, lat1: float, lon2: float, lat2: float) -> float:
     return float(Geod(ellps="WGS84").inv(lon1, lat1, lon2, lat2)[0]) % 360
 
 
-def compass_point(bearing_deg: float) -> str:
-    """Return the nearest of the 16 points of the compass.
+def compass_point(bearing_deg: float, *, points: int = 16) -> str:
+    """Return the nearest point of the compass.
 
     Parameters
     ----------
     bearing_deg : float
         From true north. [deg]
+    points : {16, 8, 4}
+        How finely: 8 for octants (NE), 16 for NNE.
 
     Returns
     -------
     str
         ``NNE``.
     """
-    return COMPASS[round(bearing_deg / 22.5) % 16]
+    return COMPASS[round(bearing_deg / (360 / points)) % points * (16 // points)]
+
+
+def back_bearing(bearing_deg: float) -> float:
+    """Return the bearing of the same line seen from its other end, over distances at which a line is straight.
+
+    Parameters
+    ----------
+    bearing_deg : float
+        From any north. [deg]
+
+    Returns
+    -------
+    float
+        From the same north, 0 to 360. [deg]
+    """
+    return (bearing_deg + 180) % 360
 
 
 def parse_bearing(text: str) -> tuple[float, float]:
@@ -540,7 +541,7 @@ def parse_bearing(text: str) -> tuple[float, float]:
     PlaceError
         The text is no bearing.
     """
-    folded = re.sub(r"\s*(°|deg|degrees)\s*$", "", text.strip(), flags=re.IGNORECASE)
+    folded = re.sub(r"\s{0,9}(°|deg|degrees)\s{0,9}$", "", text.strip(), flags=re.IGNORECASE)
     if re.fullmatch(r"\d{1,3}(\.\d+)?", folded):
         value = float(folded)
         if value > 360:
@@ -554,47 +555,9 @@ def parse_bearing(text: str) -> tuple[float, float]:
 
 def _compass_letters(text: str) -> str:
     folded = text.casefold()
-    for word, letter in _COMPASS_WORDS.items():
+    for word, letter in COMPASS_WORDS.items():
         folded = folded.replace(word + "ern", letter).replace(word, letter)
     return re.sub(r"[\s-]", "", folded).upper()
-
-
-def declination(longitude: float, latitude: float, on: dt.date) -> Declination:
-    """Return the magnetic declination at a place and day.
-
-    Parameters
-    ----------
-    longitude, latitude : float
-        Place in WGS 84, at sea level. [deg]
-    on : date
-        Day of the reading, 2010 to 2029.
-
-    Returns
-    -------
-    Declination
-        East of true north is positive. [deg]
-
-    Raises
-    ------
-    PlaceError
-        No model here covers the date.
-
-    Notes
-    -----
-    Source: World Magnetic Model, NOAA NCEI and BGS (WMM2025 for 2025 to 2029; earlier winters
-    by the model of their own five years), computed by pygeomag.
-    """
-    year = on.year + (on.timetuple().tm_yday - 1) / (366 if on.year % 4 == 0 else 365)
-    for model, file, first, last in _MAGNETIC_MODELS:
-        if first <= year < last:
-            result = _magnetic_model(file).calculate(glat=latitude, glon=longitude, alt=0, time=year)
-            return Declination(float(result.d), model, float(result.calculate_uncertainty().d))
-    raise PlaceError(f"no magnetic model here covers {on.isoformat()} (2010 to 2029): give the true bearing")
-
-
-@cache
-def _magnetic_model(file: str) -> Any:
-    return GeoMag(coefficients_file=file)
 
 
 def convergence_deg(longitude: float, latitude: float, crs: str) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import os
+import re
 import tomllib
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal, Self
@@ -23,7 +24,9 @@ from pydantic import (
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from densite.animalterms import KINDS
 from densite.errors import SettingsError
+from densite.terms import DEN_TERMS, VISIT_TERMS
 
 FILE_NAME = "study.toml"
 OUT = "out"  # folder for what densite writes beside the register
@@ -46,6 +49,35 @@ def _inside(path: str) -> str:
 
 
 Inside = Annotated[str, AfterValidator(_inside)]
+
+
+def _tz_database(zone: str) -> str:
+    """Refuse a time zone that the tz database does not know."""
+    try:
+        ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise ValueError("is no time zone of the tz database; write America/Boise, UTC ...") from None
+    return zone
+
+
+def fixed_offset(text: str) -> dt.timezone | None:
+    """Read an offset from UTC, as a camera keeps whose clock is never set forward.
+
+    Parameters
+    ----------
+    text : str
+        ``-07:00``, ``+05:30`` or ``Z``.
+
+    Returns
+    -------
+    timezone or None
+        None where the text is no offset of a zone.
+    """
+    match = re.fullmatch(r"([+-])(\d{2}):(\d{2})", text)
+    if match is None or int(match[2]) > 14 or int(match[3]) > 59:
+        return dt.UTC if text == "Z" else None
+    span = dt.timedelta(hours=int(match[2]), minutes=int(match[3]))
+    return dt.timezone(span if match[1] == "+" else -span)
 
 
 class _Part(BaseModel):
@@ -74,11 +106,7 @@ class StudySettings(_Part):
     @field_validator("time_zone")
     @classmethod
     def _known_zone(cls, zone: str) -> str:
-        try:
-            ZoneInfo(zone)
-        except (ZoneInfoNotFoundError, ValueError):
-            raise ValueError("is no time zone of the tz database; write America/Boise, UTC ...") from None
-        return zone
+        return _tz_database(zone)
 
 
 class RegisterSettings(_Part):
@@ -172,6 +200,15 @@ class GradientSettings(_Part):
 DateOrder = Literal["day first", "month first"]
 
 
+class OffsetErrors(_Part):
+    """Standard errors of the study's own sightings, by its own trials, for rows that give none."""
+
+    bearing_deg: float | None = Field(default=None, gt=0, le=90)
+    laser_m: PositiveMetres | None = None
+    tape_m: PositiveMetres | None = None
+    estimate_pct: float | None = Field(default=None, gt=0, le=100)
+
+
 class IntakeSettings(_Part):
     """How to read crew files that do not say everything themselves."""
 
@@ -180,8 +217,15 @@ class IntakeSettings(_Part):
     encoding: str | None = None
     decimal: Literal[".", ","] = "."
     date_order: DateOrder | None = None
+    camera_time_zone: str | None = None
     assumed_uncertainty_m: PositiveMetres = 10.0
+    offset_errors: OffsetErrors = OffsetErrors()
     columns: dict[str, str] = Field(default_factory=dict)
+
+    @field_validator("camera_time_zone")
+    @classmethod
+    def _known_camera_zone(cls, zone: str | None) -> str | None:
+        return zone if zone is None or fixed_offset(zone) is not None else _tz_database(zone)
 
 
 class CompareSettings(_Part):
@@ -203,6 +247,35 @@ class CompareSettings(_Part):
     lump: dict[str, tuple[str, ...]] = Field(default_factory=dict)
 
 
+_DAY = re.compile(r"(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+
+
+class CheckSettings(_Part):
+    """What `densite check` asks about beyond what the records themselves show; nothing of it is known by itself."""
+
+    season: tuple[str, str] | None = None
+    expected: tuple[str, ...] | None = None
+    same_day_m: PositiveMetres | None = None
+    water_codes: tuple[int, ...] = ()
+
+    @field_validator("season")
+    @classmethod
+    def _days_of_a_year(cls, season: tuple[str, str] | None) -> tuple[str, str] | None:
+        if odd := [day for day in season or () if not _DAY.fullmatch(day)]:
+            raise ValueError(f'\'{odd[0]}\' is no day of a year; write month and day, as in ["11-01", "05-15"]')
+        return season
+
+    @field_validator("expected")
+    @classmethod
+    def _known_columns(cls, names: tuple[str, ...] | None) -> tuple[str, ...] | None:
+        allowed = [term.name for term in (*DEN_TERMS, *VISIT_TERMS)]
+        allowed += [f"{kind.name}.{term.name}" for kind in KINDS.values() for term in kind.terms]
+        for name in names or ():
+            if name not in allowed:
+                raise ValueError(f"unknown column '{name}'{_closest(name, allowed)}; `densite columns` lists them")
+        return names
+
+
 class AnimalsSettings(_Part):
     """Files of the animals' side that the study fills in itself, relative to the study folder."""
 
@@ -215,6 +288,14 @@ class MapSettings(_Part):
 
     title: str | None = None
     overlay_px: int = Field(default=1100, ge=200, le=4000)
+
+
+class FormSettings(_Part):
+    """Names that the phone form offers instead of those on file."""
+
+    crew: tuple[str, ...] = ()
+    observers: tuple[str, ...] = ()
+    females: tuple[str, ...] = ()
 
 
 class Settings(_Part):
@@ -231,6 +312,8 @@ class Settings(_Part):
     map: MapSettings = Field(default_factory=MapSettings)
     compare: CompareSettings = Field(default_factory=CompareSettings)
     animals: AnimalsSettings = Field(default_factory=AnimalsSettings)
+    form: FormSettings = Field(default_factory=FormSettings)
+    check: CheckSettings = Field(default_factory=CheckSettings)
 
     @field_validator("layers")
     @classmethod

@@ -9,6 +9,8 @@ from types import MappingProxyType
 
 DEN_TYPES = ("tree", "ground bed", "rock ledge", "brush", "unknown")
 ASPECT_REFERENCES = ("true", "magnetic")
+SIGHTINGS = ("outward from the mouth", "toward the mouth")
+OFFSET_WAYS = ("laser", "tape", "estimate")
 POSITION_METHODS = ("gps averaged", "gps single", "map", "estimate")
 MORNING_SUN = ("yes", "no", "not recorded")
 
@@ -49,7 +51,7 @@ class Term:
         return f"a {self.kind}{f' of at least {bounds[0]:g}{unit}' if bounds else ''}"
 
 
-PLACE_TERMS = (
+COORDINATE_TERMS = (
     Term("latitude", "Latitude", "text", "place", "latitude: decimal degrees, or degrees, minutes and seconds",
          unit="deg", also=("lat", "breite"), source="ISO 6709"),
     Term("longitude", "Longitude", "text", "place", "longitude, negative or W in the west",
@@ -68,13 +70,53 @@ PLACE_TERMS = (
          also=("geodetic datum",)),
 )  # fmt: skip
 
+OFFSET_TERMS = (
+    Term("offset_bearing", "Bearing to the den", "text", "place",
+         "for a den seen from where the crew stood: bearing from there to the den; the coordinates are then the crew's",
+         unit="deg", floor=0, ceiling=360, also=("bearing to den",), source=_GEOMETRY),
+    Term("offset_reference", "Bearing to the den from", "choice", "place", "north that this bearing counts from",
+         choices=ASPECT_REFERENCES),
+    Term("offset_bearing_error_deg", "Error of that bearing", "number", "place",
+         "standard error of the bearing to the den, by the crew's own trials", unit="deg", floor=0, ceiling=90,
+         also=("offset bearing error",), source=_GEOMETRY),
+    Term("offset_distance_m", "Distance to the den", "number", "place",
+         "distance from where the crew stood to the den", unit="m", floor=0, also=("distance to den",)),
+    Term("offset_by", "Distance by", "choice", "place", "how that distance was got", choices=OFFSET_WAYS),
+    Term("offset_distance_error_m", "Error of that distance", "number", "place",
+         "standard error of that distance, by the crew's own trials: 0.5, or 20 % of it", unit="m", floor=0,
+         also=("offset distance error", "offset error")),
+    Term("offset_tilt_deg", "Tilt to the den", "number", "place",
+         "angle above (+) or below (-) the level at which a slope distance was taken; blank: the distance is level",
+         unit="deg", floor=-90, ceiling=90, also=("tilt to den",), source=_GEOMETRY),
+)  # fmt: skip
+
+PLACE_TERMS = (*COORDINATE_TERMS, *OFFSET_TERMS)
+
+STATION_TERMS = (
+    Term("station", "Station", "text", "station", "name of the place from which a bearing was taken",
+         also=("stand", "receiver")),
+    *COORDINATE_TERMS,
+    Term("uncertainty_m", "Horizontal uncertainty", "number", "station",
+         "radius round the point in which the station lies 95 times of 100",
+         unit="m", floor=0, also=("uncertainty", "accuracy", "gps error", "accuracy_m")),
+    Term("bearing", "Bearing", "text", "station", "bearing to the signal: degrees, or a compass point such as NNE",
+         unit="deg", floor=0, ceiling=360, also=("azimuth", "bearing_deg"), source=_GEOMETRY),
+    Term("reference", "Bearing from", "choice", "station", "north that the bearing counts from",
+         choices=ASPECT_REFERENCES, also=("north", "bearing reference")),
+    Term("date", "Date", "date", "station", "day of the bearing, year first: 2026-02-24", also=("day",)),
+    Term("time", "Time", "time", "station", "when the bearing was taken, by the study's clock", also=("clock",)),
+    Term("sd_deg", "Bearing error", "number", "station",
+         "standard deviation of such bearings, by trials on a transmitter at a known place", unit="deg",
+         floor=0, ceiling=90, also=("sd", "bearing error deg"), source=_GEOMETRY),
+)  # fmt: skip
+
 DEN_TERMS = (
     Term("den_id", "Den id", "text", "den", "the den's lasting id (UUID); made by densite when left blank"),
     Term("den_label", "Den", "text", "den", "the study's own label of the den site",
          also=("den", "den no", "den number", "site")),
     Term("study", "Study", "text", "den", "label of the study or study area", also=("study label", "study area")),
     Term("uncertainty_m", "Horizontal uncertainty", "number", "den",
-         "radius round the point in which the den lies", unit="m", floor=0, low=1, high=300,
+         "radius round the point in which the den lies 95 times of 100", unit="m", floor=0, low=1, high=300,
          also=("uncertainty", "accuracy", "gps error", "accuracy_m"), source=_MEMORY),
     Term("position_method", "Position by", "choice", "den", "how the point was measured",
          choices=POSITION_METHODS, also=("method", "fix method")),
@@ -87,6 +129,9 @@ DEN_TERMS = (
          source=_GEOMETRY),
     Term("aspect_reference", "Bearing from", "choice", "den", "north that the bearing counts from",
          choices=ASPECT_REFERENCES, also=("north", "aspect ref", "bearing reference")),
+    Term("aspect_sighted", "Bearing sighted", "choice", "den",
+         "where the observer looked: outward from the mouth (taken when blank), or toward the mouth from outside",
+         choices=SIGHTINGS, also=("sighted",)),
     Term("slope_deg", "Ground slope", "number", "den", "ground slope measured at the den", unit="deg",
          floor=0, ceiling=90, low=0, high=60, also=("slope deg", "slope (deg)", "slope degrees"), source=_MEMORY),
     Term("slope_pct", "Ground slope in percent", "number", "den",
@@ -140,7 +185,8 @@ KEPT_TERMS = (
          unit="deg", floor=0, ceiling=360, source=_GEOMETRY),
     Term("aspect_error_deg", "Aspect read to", "number", "kept", "half the width of what was read", unit="deg"),
     Term("declination_deg", "Declination", "number", "kept", "added to a magnetic bearing, east positive",
-         unit="deg", source="World Magnetic Model, NOAA NCEI and BGS"),
+         unit="deg",
+         source="World Magnetic Model, NOAA NCEI and BGS; before 2015 the IGRF of IAGA"),
     Term("declination_model", "Magnetic model", "text", "kept", "model that gave the declination"),
     Term("slope_read", "Slope as read", "text", "kept", "the slope as the crew wrote it"),
     Term("visit_id", "Visit id", "text", "kept", "the visit's lasting id (UUID)"),

@@ -11,7 +11,8 @@ from densite.corrections import correct
 from densite.deliveries import hand_in
 from densite.errors import Level, RegisterError
 from densite.known import known_of
-from densite.places import declination, distance_m, from_geographic
+from densite.magnetism import declination
+from densite.places import distance_m, from_geographic
 from densite.register import create_register, journal
 from densite.settings import parse
 from densite.withdrawals import withdraw
@@ -322,3 +323,33 @@ def test_notes_may_have_lines_and_nothing_hidden(register) -> None:
         mend(register, notes="x", reason="\x1b[2J")
     with pytest.raises(RegisterError, match=r"U\+001B"):
         withdraw(register, "D-1", reason="\x1b[2J")
+
+
+SEEN = HEAD.strip() + (
+    ",aspect_sighted,offset_bearing,offset_reference,offset_bearing_error_deg,offset_distance_m,offset_by,"
+    "offset_distance_error_m\n"
+    "D-3,2026-02-26,OB-003,43.532340,-115.521230,WGS84,5,tree,320,true,20,KR,toward the mouth,"
+    "90,magnetic,2,100,laser,1\n"
+)
+
+
+def test_a_sight_is_corrected_from_where_the_crew_stood(register, tmp_path) -> None:
+    """A distance alone, then the crew's latitude: the den moves with it, as the bearing says."""
+    path = write(tmp_path / "seen.csv", SEEN)
+    assert not hand_in(path, register=register, settings=SETTINGS, out=tmp_path / "out").held_back
+    stood, was = (-115.52123, 43.53234), den(register, "D-3").geometry
+    assert distance_m(was.x, was.y, *stood) == pytest.approx(100, abs=0.01)
+    assert mend(register, "D-3", offset_distance_m="150", confirm=True).done
+    now = den(register, "D-3").geometry
+    assert distance_m(now.x, now.y, *stood) == pytest.approx(150, abs=0.01)
+    assert mend(register, "D-3", latitude="43.533340", longitude="-115.521230", datum="WGS84", confirm=True).done
+
+
+def test_where_the_observer_looked_is_corrected(register, tmp_path) -> None:
+    """The same reading the other way round."""
+    hand_in(write(tmp_path / "seen.csv", SEEN), register=register, settings=SETTINGS, out=tmp_path / "out")
+    assert den(register, "D-3")["aspect_deg"] == 140
+    assert mend(register, "D-3", aspect_sighted="outward from the mouth").done
+    assert (den(register, "D-3")["aspect_deg"], den(register, "D-3")["aspect_read"]) == (320, "320")
+    assert mend(register, "D-3", aspect_sighted="toward the mouth").done
+    assert den(register, "D-3")["aspect_deg"] == 140

@@ -1,20 +1,13 @@
 """Coordinates, datums and bearings against published values."""
 
-import datetime as dt
 import math
-from pathlib import Path
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from densite import places
 from densite.errors import PlaceError
-
-# The test-value file of the World Magnetic Model 2025 (NOAA/NCEI and BGS, model report): decimal year,
-# altitude [km], latitude, longitude, declination [deg], and more.
-WMM2025 = np.loadtxt(Path(__file__).parent / "data" / "wmm2025_test_values.txt", usecols=range(5))
 
 
 def test_utm_against_geographiclib() -> None:
@@ -43,39 +36,6 @@ def test_mgrs_exception_zone() -> None:
 def test_convergence_against_geographiclib() -> None:
     """GeographicLib 2.1.2: -0.329422222 deg at 33.3 N 44.4 E in zone 38."""
     assert places.convergence_deg(44.4, 33.3, "EPSG:32638") == pytest.approx(-0.329422222, abs=1e-8)
-
-
-def test_magnetic_model_against_its_own_test_values() -> None:
-    """The coefficients and code that declination() uses give all of the model's published values."""
-    model = places._magnetic_model("wmm/WMM_2025.COF")
-    assert len(WMM2025) == 50
-    for year, km, lat, lon, expected in WMM2025:
-        result = model.calculate(glat=lat, glon=lon, alt=km, time=year)
-        assert result.d == pytest.approx(expected, abs=0.0051)  # printed with two decimals
-
-
-@pytest.mark.parametrize(
-    ("lat", "lon", "day", "expected"),
-    [
-        (80, 0, dt.date(2025, 1, 1), 1.28),
-        (0, 120, dt.date(2025, 1, 1), -0.16),
-        (-80, -120, dt.date(2025, 1, 1), 68.78),
-        (80, 0, dt.date(2027, 7, 2), 2.59),
-    ],
-)
-def test_declination_at_sea_level(lat, lon, day, expected) -> None:
-    """WMM2025 report: 1.28, -0.16, 68.78 at the start of 2025, 2.59 in the middle of 2027."""
-    turn = places.declination(lon, lat, day)
-    assert turn.degrees == pytest.approx(expected, abs=0.01)
-    assert turn.model == "WMM2025"
-
-
-def test_earlier_winters_use_their_own_model() -> None:
-    """A winter before 2025 says which model it took; one before 2010 is refused."""
-    assert places.declination(-115, 44, dt.date(2018, 2, 1)).model == "WMM2015v2"
-    assert places.declination(-115, 44, dt.date(2021, 2, 1)).model == "WMM2020"
-    with pytest.raises(PlaceError, match="no magnetic model"):
-        places.declination(-115, 44, dt.date(2009, 2, 1))
 
 
 def test_nad27_is_moved_and_says_how_sure() -> None:
@@ -203,14 +163,6 @@ def test_pairs_in_one_cell() -> None:
         places.split_pair("44.51")
 
 
-def test_no_test_value_file_is_needed_at_run_time() -> None:
-    """The models travel inside pygeomag."""
-    import pygeomag
-
-    folder = Path(pygeomag.__file__).parent / "wmm"
-    assert all((folder / Path(file).name).is_file() for _, file, *_ in places._MAGNETIC_MODELS)
-
-
 def test_zone_letters() -> None:
     """N and S are hemispheres; another letter is a latitude band (NGA.STND.0037)."""
     north = places.from_utm(5e5, 4.8e6, "11N", datum="WGS84")
@@ -242,3 +194,31 @@ def test_bearing_undoes_a_move(bearing) -> None:
     there = places.moved(-115.5, 43.5, bearing_deg=bearing, distance_m=900.0)
     assert places.bearing_deg(-115.5, 43.5, *there) == pytest.approx(bearing, abs=1e-6)
     assert places.compass_point(bearing) == {0.0: "N", 12.5: "NNE", 225.0: "SW", 348.8: "N"}[bearing]
+
+
+@pytest.mark.parametrize(("bearing", "sixteen", "eight"), [(0, "N", "N"), (33.6, "NNE", "NE"), (348.8, "N", "N"),
+                                                            (292.4, "WNW", "W"), (247.6, "WSW", "W")])  # fmt: skip
+def test_points_and_octants(bearing, sixteen, eight) -> None:
+    """The nearest of 16 and of 8 points, across north too."""
+    assert (places.compass_point(bearing), places.compass_point(bearing, points=8)) == (sixteen, eight)
+
+
+@given(st.floats(0, 359.999))
+def test_bearings_round_trip(bearing) -> None:
+    """Written and read again; a point of the compass holds the bearing it stands for; back and back again is ahead."""
+    assert places.parse_bearing(f"{bearing:.3f}")[0] == pytest.approx(round(bearing, 3) % 360, abs=1e-9)
+    for points in (16, 8):
+        middle, _ = places.parse_bearing(places.compass_point(bearing, points=points))
+        assert abs((bearing - middle + 180) % 360 - 180) <= 180 / points + 1e-9
+    assert places.back_bearing(places.back_bearing(bearing)) == pytest.approx(bearing)
+
+
+@given(st.floats(-90, 90), st.floats(-180, 180))
+def test_pairs_round_trip_over_the_whole_earth(lat, lon) -> None:
+    """Latitude and longitude in one cell, with signs or letters, either first where letters tell."""
+    north, east = "NS"[lat < 0], "EW"[lon < 0]
+    spellings = (f"{lat:.8f}, {lon:.8f}", f"{abs(lat):.8f} {north} {abs(lon):.8f} {east}",
+                 f"{abs(lon):.8f}{east}, {abs(lat):.8f}{north}")  # fmt: skip
+    for text in spellings:
+        place = places.from_geographic(*places.split_pair(text), datum="WGS84")
+        assert (place.latitude, place.longitude) == pytest.approx((lat, lon), abs=1e-8)

@@ -9,7 +9,7 @@ from conftest import STUDY_TOML
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from densite import places
+from densite import magnetism, places
 from densite.errors import Level
 from densite.intake.rawrow import RawRow
 from densite.intake.rows import parse_day, read_row
@@ -52,7 +52,7 @@ def test_a_good_row(settings) -> None:
 def test_magnetic_bearing_becomes_true(settings) -> None:
     """WMM2025 gives about +12.8 degrees here in 2026; the note says so, the reading is kept."""
     row = read(settings, aspect="140", aspect_reference="magnetic")
-    turn = places.declination(-115.52123, 43.51234, dt.date(2026, 2, 24))
+    turn = magnetism.declination(-115.52123, 43.51234, dt.date(2026, 2, 24))
     assert row.den.aspect_deg == pytest.approx(140 + turn.degrees, abs=0.01)
     assert row.den.aspect_read == "140"
     assert row.den.declination_model == "WMM2025"
@@ -258,3 +258,81 @@ def test_wild_cells_end_in_problems_not_in_errors(wild) -> None:
     values = GOOD | {k: v for k, v in wild.items() if v.strip()}
     row = read_row(RawRow("crew.csv", 7, values, values), settings, now=NOW)
     assert (row.den is None) == any(p.level is Level.ERROR for p in row.problems) or row.visit is None
+
+
+OFFSET = {"offset_bearing": "90", "offset_reference": "true", "offset_bearing_error_deg": "2",
+          "offset_distance_m": "100", "offset_by": "laser", "offset_distance_error_m": "1"}  # fmt: skip
+
+
+def test_a_den_seen_from_afar_lies_where_it_was_seen(settings) -> None:
+    """100 m east; 5 m, 1.96 times 1 m and 100 m x hypot(2, 0.5 / sqrt 3) deg across; the note gives no place away."""
+    den = read(settings, **OFFSET).den
+    lon, lat = places.moved(-115.52123, 43.51234, bearing_deg=90, distance_m=100)
+    assert (den.longitude, den.latitude) == pytest.approx((lon, lat), abs=1e-9)
+    across = 100 * math.radians(math.hypot(2, 0.5 / math.sqrt(3)))
+    assert den.uncertainty_m == pytest.approx(math.hypot(5, 1.959964, 1.959964 * across), abs=0.051)
+    assert den.position_note.startswith("den seen from where the crew stood, 100 m by laser at 90 true")
+    assert "115." not in den.position_note
+
+
+def test_a_magnetic_sight_is_turned_by_the_declination_of_the_day(settings) -> None:
+    """With the uncertainty of the declination carried on, and the model named."""
+    turn = magnetism.declination(-115.52123, 43.51234, dt.date(2026, 2, 24))
+    den = read(settings, **OFFSET | {"offset_reference": "magnetic", "offset_distance_m": "1000"}).den
+    lon, lat = places.moved(-115.52123, 43.51234, bearing_deg=90 + turn.degrees, distance_m=1000)
+    assert (den.longitude, den.latitude) == pytest.approx((lon, lat), abs=1e-9)
+    across = 1000 * math.radians(math.hypot(2, 0.5 / math.sqrt(3), turn.uncertainty_deg))
+    assert den.uncertainty_m == pytest.approx(math.hypot(5, 1.959964, 1.959964 * across), abs=0.051)
+    assert "WMM2025" in den.position_note
+
+
+def test_errors_of_a_sight_are_asked_for_never_guessed(settings) -> None:
+    """Each blank is told by its column; the study's own trials fill them where study.toml has them."""
+    for name in ("offset_bearing", "offset_reference", "offset_bearing_error_deg", "offset_distance_m", "offset_by",
+                 "offset_distance_error_m", "uncertainty_m"):  # fmt: skip
+        row = read(settings, **OFFSET | {name: None})
+        assert row.den is None
+        assert [p.field for p in row.problems if p.level is Level.ERROR] == [name], row.problems
+    own = parse(f"{STUDY_TOML}\n[intake.offset_errors]\nbearing_deg = 2\nestimate_pct = 20\n")
+    blank = {"offset_bearing_error_deg": None, "offset_distance_error_m": None}
+    told = read(own, **OFFSET | blank | {"offset_by": "estimate"}).den
+    same = read(settings, **OFFSET | {"offset_by": "estimate", "offset_distance_error_m": "20 %"}).den
+    assert told.uncertainty_m == same.uncertainty_m > 20
+    assert "offset_distance_error_m" in messages(read(own, **OFFSET | blank))[0]  # 20 % is not for a laser
+
+
+def test_slips_in_a_sight_are_told_by_their_column(settings) -> None:
+    """Wrong words, units and ranges."""
+    slips = {
+        "offset_by": "radar",
+        "offset_distance_m": "far",
+        "offset_tilt_deg": "95",
+        "offset_bearing": "400",
+        "offset_reference": "grid",
+        "offset_bearing_error_deg": "-1",
+        "offset_distance_error_m": "3 kg",
+    }
+    for name, value in slips.items():
+        row = read(settings, **OFFSET | {name: value})
+        assert [p.field for p in row.problems if p.level is Level.ERROR] == [name], row.problems
+
+
+def test_a_bearing_toward_the_mouth_is_turned_round(settings) -> None:
+    """By the column or by words in the cell; kept so that it can be read again."""
+    true = {"aspect_reference": "true"}
+    by_column = read(settings, aspect="320", aspect_sighted="toward the mouth", **true)
+    in_words = read(settings, aspect="320 deg, toward mouth", **true)
+    assert by_column.den.aspect_deg == in_words.den.aspect_deg == 140
+    assert by_column.den.aspect_read == in_words.den.aspect_read.replace(" deg", "") == "320 toward the mouth"
+    assert read(settings, aspect=by_column.den.aspect_read, **true).den.aspect_deg == 140
+    assert read(settings, aspect="NNE", aspect_sighted="Outward from the mouth", **true).den.aspect_deg == 22.5
+    assert "allowed: outward" in messages(read(settings, aspect="320", aspect_sighted="sideways", **true))[0]
+    wrong = read(settings, aspect="320 toward the mouth", aspect_sighted="outward from the mouth", **true)
+    assert "contradicts" in messages(wrong)[0]
+
+
+def test_an_old_winter_by_the_reference_field(settings) -> None:
+    """A bearing of 1975 is made true by IGRF; its uncertainty is a least, and that is said."""
+    row = read(settings, date="1975-03-01", aspect="140", aspect_reference="magnetic")
+    assert row.den.declination_model == "IGRF-14"
+    assert "at least" in next(p.hint for p in row.problems if p.field == "aspect")

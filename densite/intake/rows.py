@@ -12,28 +12,31 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from densite import places
+from densite import magnetism, places
 from densite.errors import Level, PlaceError, Problem
-from densite.intake.rawrow import LISTED, PROVENANCE, RawRow
+from densite.intake import standpoint
+from densite.intake.location import located
+from densite.intake.rawrow import LISTED, OF_ENTRY, PROVENANCE, RawRow, entry_of
 from densite.records import DenSite, Visit, as_json, den_uuid, doubts, problems_of, read_number, row_key, visit_uuid
 from densite.settings import DateOrder, Settings
-from densite.terms import DEN_TERMS, by_name
+from densite.terms import DEN_TERMS, SIGHTINGS, by_name
 
 _DAY_MONTH = re.compile(r"(?P<day>\d{1,2})[\s-]+(?P<month>[A-Za-z]{3,9})\.?[\s-]+(?P<year>\d{4})")
 _MONTH_DAY = re.compile(r"(?P<month>[A-Za-z]{3,9})\.?\s+(?P<day>\d{1,2}),?\s+(?P<year>\d{4})")
-_MONTHS = {
+MONTHS = {
     name: i
     for i, name in enumerate(
         ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1
     )
 }
 EARLIEST = 1900
-_NORTHS = {"mag": "magnetic", "m": "magnetic", "magnetic north": "magnetic", "t": "true", "true north": "true"}
+# All runs have an end: a long cell of signs that are no letters would take minutes.
+_TOWARD = re.compile(r"\W{0,9}\b(toward|towards|to)\s{1,9}(the\s{1,9})?(den\s{1,9})?mouth\W{0,9}$", re.IGNORECASE)
 COMMA = re.compile(r"(?<=\d),(?=\d)")
 _COPIED = tuple(
     term.name for term in DEN_TERMS
-    if term.name not in {"den_id", "den_label", "aspect", "aspect_reference", "slope_deg", "slope_pct",
-                         "uncertainty_m", "first_found"}
+    if term.name not in {"den_id", "den_label", "aspect", "aspect_reference", "aspect_sighted", "slope_deg",
+                         "slope_pct", "uncertainty_m", "first_found"}
 )  # fmt: skip
 
 
@@ -99,7 +102,7 @@ def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime, key: str = ""
     found = _Findings(raw.problems)
     values = _points_for_commas(raw.values, settings)
     day = _day(values, settings, found)
-    fields = _place(values, settings, found)
+    fields = _place(values, day, settings, found)
     fields |= _bearing(values, fields, day, settings, found)
     fields |= _slope(values, found)
     key = key or key_of(raw)
@@ -112,7 +115,7 @@ def read_row(raw: RawRow, settings: Settings, *, now: dt.datetime, key: str = ""
 
 
 def key_of(raw: RawRow) -> str:
-    """Return the key of a raw row; where it came from before it was mended does not count.
+    """Return the key of a raw row: its entry's id, else made from its values; where it came from does not count.
 
     Parameters
     ----------
@@ -124,7 +127,8 @@ def key_of(raw: RawRow) -> str:
     str
         From :func:`densite.records.row_key`.
     """
-    return row_key({name: value for name, value in raw.values.items() if name not in (*PROVENANCE, *LISTED)})
+    without = (*PROVENANCE, *LISTED, *OF_ENTRY)
+    return entry_of(raw.values) or row_key({k: value for k, value in raw.values.items() if k not in without})
 
 
 def _points_for_commas(values: Mapping[str, str], settings: Settings) -> dict[str, str]:
@@ -184,7 +188,7 @@ def _with_letters(text: str) -> dt.date | None:
     match = _DAY_MONTH.fullmatch(text) or _MONTH_DAY.fullmatch(text)
     if match is None:
         return None
-    month = _MONTHS.get(match["month"][:3].casefold())
+    month = MONTHS.get(match["month"][:3].casefold())
     if month is None:
         raise ValueError(f"has no month '{match['month']}'; write 2026-02-24")
     return _calendar_day(int(match["year"]), month, int(match["day"]))
@@ -226,10 +230,10 @@ def _calendar_day(year: int, month: int, day: int) -> dt.date:
         raise ValueError("is no day of the calendar; write 2026-02-24") from None
 
 
-def _place(values: Mapping[str, str], settings: Settings, found: _Findings) -> dict[str, Any]:
+def _place(values: Mapping[str, str], day: dt.date | None, settings: Settings, found: _Findings) -> dict[str, Any]:
     datum = values.get("datum") or settings.intake.datum or ""
     try:
-        place = _located(values, datum)
+        place = located(values, datum)
     except PlaceError as error:
         message = str(error)
         field = message.split()[0]
@@ -239,10 +243,33 @@ def _place(values: Mapping[str, str], settings: Settings, found: _Findings) -> d
     _one_place(values, place, datum, found)
     if place.note:
         found.note(place.note, "datum", datum)
+    uncertainty = _uncertainty(given, place, settings, found)
+    if standpoint.is_offset(values):
+        return _seen(values, place, uncertainty, day, settings, found)
     return {
         "longitude": place.longitude, "latitude": place.latitude, "position_note": place.note or None,
-        "uncertainty_m": _uncertainty(given, place, settings, found),
+        "uncertainty_m": uncertainty,
     }  # fmt: skip
+
+
+def _seen(
+    values: Mapping[str, str], place: places.Place, uncertainty: float | None, day: dt.date | None,
+    settings: Settings, found: _Findings,
+) -> dict[str, Any]:  # fmt: skip
+    """Place a den that was seen from where the crew stood."""
+    try:
+        den = standpoint.seen(values, place, uncertainty, day, settings)
+    except PlaceError as error:
+        field = str(error).split()[0]
+        found.error(str(error), field if field in by_name() else "offset_bearing")
+        return {}
+    found.note("the den lies where the crew saw it, not where it stood", "offset_bearing", hint=den.note)
+    return {
+        "longitude": den.at.longitude,
+        "latitude": den.at.latitude,
+        "uncertainty_m": round(den.at.uncertainty_m, 1),
+        "position_note": "; ".join(filter(None, (place.note, den.note))),
+    }
 
 
 def _uncertainty(given: float | None, place: places.Place, settings: Settings, found: _Findings) -> float | None:
@@ -261,34 +288,6 @@ def _uncertainty(given: float | None, place: places.Place, settings: Settings, f
     return round(least, 1)
 
 
-def _located(values: Mapping[str, str], datum: str) -> places.Place:
-    """Choose the reading that the filled-in columns ask for."""
-    if values.get("coordinates"):
-        latitude, longitude = places.split_pair(values["coordinates"])
-        return places.from_geographic(latitude, longitude, datum=datum)
-    if values.get("latitude") or values.get("longitude"):
-        _both(values, "latitude", "longitude")
-        return places.from_geographic(values["latitude"], values["longitude"], datum=datum)
-    if values.get("mgrs"):
-        return places.from_mgrs(values["mgrs"], datum=datum)
-    if values.get("easting") or values.get("northing"):
-        _both(values, "easting", "northing")
-        easting, northing = _metres(values, "easting"), _metres(values, "northing")
-        return places.from_utm(easting, northing, values.get("utm_zone", ""), datum=datum)
-    if values.get("x") or values.get("y"):
-        _both(values, "x", "y")
-        _same_datum(values)
-        return places.from_xy(_metres(values, "x"), _metres(values, "y"), values.get("epsg", ""))
-    raise PlaceError("coordinates are empty; give latitude and longitude, easting/northing/utm_zone, mgrs or x/y/epsg")
-
-
-def _same_datum(values: Mapping[str, str]) -> None:
-    """Refuse a datum that contradicts the EPSG code beside it."""
-    said, epsg = values.get("datum", ""), values.get("epsg", "")
-    if said and not places.on_datum(epsg, said):
-        raise PlaceError(f"datum {said} contradicts epsg {epsg}: which of the two is right? Leave the other blank")
-
-
 def _one_place(values: Mapping[str, str], place: places.Place, datum: str, found: _Findings) -> None:
     """Ask when a row gives its place in two ways that lie apart."""
     for ways in (("mgrs",), ("easting", "northing", "utm_zone"), ("x", "y", "epsg")):
@@ -296,7 +295,7 @@ def _one_place(values: Mapping[str, str], place: places.Place, datum: str, found
         if len(given) < len(ways):
             continue
         try:
-            other = _located(given, datum)
+            other = located(given, datum)
         except PlaceError as error:
             found.error(str(error), ways[0])
             continue
@@ -304,22 +303,6 @@ def _one_place(values: Mapping[str, str], place: places.Place, datum: str, found
         if apart > 10 + sum(p.error_m + p.reading_m for p in (place, other)):
             said = f"{' and '.join(ways)} lie {places.said_distance(apart)} from the place in the other columns"
             found.append(Problem(Level.CONFIRM, said, ways[0], hint="which of the two is right? Empty the other"))
-
-
-def _both(values: Mapping[str, str], first: str, second: str) -> None:
-    for name in (first, second):
-        if not values.get(name):
-            raise PlaceError(f"{name} is empty; a place needs {first} and {second}")
-
-
-def _metres(values: Mapping[str, str], name: str) -> float:
-    try:
-        number = read_number(values[name], unit="m" if name in ("easting", "northing") else "")
-    except ValueError as error:
-        raise PlaceError(f"{name} '{values[name]}' {error}") from None
-    if number is None:
-        raise PlaceError(f"{name} is empty")
-    return float(number)
 
 
 def _own_uncertainty(values: Mapping[str, str], found: _Findings) -> float | None:
@@ -345,7 +328,7 @@ def _bearing(
     """Read the entrance aspect and turn a magnetic bearing into a true one."""
     text = values.get("aspect", "")
     said = values.get("aspect_reference", "").casefold() or settings.intake.aspect_reference
-    said = _NORTHS.get(said or "", said)
+    said = standpoint.NORTHS.get(said or "", said)
     if not text:
         return {}
     if said not in (None, "true", "magnetic"):
@@ -354,9 +337,10 @@ def _bearing(
     if text.casefold() in {"flat", "none", "n/a"}:
         return {"aspect_read": text, "aspect_reference": said}
     try:
-        bearing, error = places.parse_bearing(text)
+        bearing, error, text = _outward(text, values.get("aspect_sighted", ""), found)
     except PlaceError as problem:
-        found.error(str(problem).replace("bearing", "aspect", 1), "aspect", text)
+        message = str(problem).replace("bearing", "aspect", 1)
+        found.error(message, "aspect_sighted" if message.startswith("aspect_sighted") else "aspect", text)
         return {}
     fields: dict[str, Any] = {"aspect_read": text, "aspect_reference": said, "aspect_error_deg": error}
     if said == "true":
@@ -366,16 +350,38 @@ def _bearing(
     return fields | _from_magnetic(bearing, error, place, day, found)
 
 
+def _outward(text: str, sighted: str, found: _Findings) -> tuple[float, float, str]:
+    """Return the bearing out of the mouth, half the width of the reading, and the reading so that it says which way."""
+    toward, bare = _looked_toward(text, sighted), _TOWARD.sub("", text)
+    bearing, error = places.parse_bearing(bare)
+    if not toward:
+        return bearing, error, text
+    turned = places.back_bearing(bearing)
+    found.note("sighted toward the mouth: turned round", "aspect", text, f"{bearing:g} faces {turned:g}")
+    return turned, error, f"{bare} {SIGHTINGS[1]}"
+
+
+def _looked_toward(text: str, sighted: str) -> bool:
+    """Tell whether the observer looked toward the mouth, by its own column or by words after the bearing."""
+    way = " ".join(sighted.casefold().split())
+    written = bool(_TOWARD.search(text))
+    if way not in ("", *SIGHTINGS):
+        raise PlaceError(f"aspect_sighted '{sighted}'; allowed: {', '.join(SIGHTINGS)}")
+    if written and way == SIGHTINGS[0]:
+        raise PlaceError(f"aspect_sighted '{sighted}' contradicts the aspect '{text}': which of the two is right?")
+    return written or way == SIGHTINGS[1]
+
+
 def _from_magnetic(
     bearing: float, error: float, place: Mapping[str, Any], day: dt.date, found: _Findings
 ) -> dict[str, Any]:
     try:
-        turn = places.declination(place["longitude"], place["latitude"], day)
+        turn = magnetism.declination(place["longitude"], place["latitude"], day)
     except PlaceError as problem:
         found.error(str(problem), "aspect")
         return {}
     true = (bearing + turn.degrees) % 360
-    said = f"{bearing:g} is {true:.0f} true, {turn.degrees:+.1f} deg by {turn.model}"
+    said = f"{bearing:g} is {true:.0f} true, {turn}"
     found.note("magnetic bearing made true", "aspect", f"{bearing:g}", said)
     return {
         "aspect_deg": round(true, 2) % 360,
