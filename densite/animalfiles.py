@@ -11,11 +11,13 @@ from typing import Any
 from sqlalchemy import Connection
 
 from densite.animalterms import Kind
-from densite.deliveries import BATCH, FEW, Delivery, DryRun, Tick, hold_back, told
+from densite.deliveries import BATCH, FEW, Delivery, DryRun, Tick, hold, hold_back, told
 from densite.errors import Level, Problem
+from densite.fieldentries import record_again, withdrawn_there
 from densite.intake.animalrows import KnownRecords, ReadRecord, read_record, same_record
-from densite.intake.csvfile import read_csv
-from densite.intake.rawrow import RawRow
+from densite.intake.crewfile import read_crew_file
+from densite.intake.part import Part
+from densite.intake.rawrow import RawRow, entry_of
 from densite.intake.rejects import set_aside
 from densite.intake.rows import key_of
 from densite.knownrecords import known_records, remember
@@ -61,13 +63,41 @@ def hand_in_records(
     RegisterError
         The register cannot be written; it is unchanged.
     """
-    chosen = settings.intake
-    given = read_csv(path, mapping=chosen.columns, encoding=chosen.encoding, terms=kind.terms)
-    first = list(islice(given, FEW + 1))
-    about, rows = first if len(first) <= FEW else (), chain(first, given)
-    delivery = Delivery(path.name, kind=kind.heading.lower(), dry_run=dry_run)
+    part = Part(path.name, kind, read_crew_file(path, settings.intake, kind=kind))
+    return take_records(part, kind, path, register=register, settings=settings, out=out, dry_run=dry_run, tick=tick)
+
+
+def take_records(
+    part: Part, kind: Kind, path: Path, *, register: Register, settings: Settings, out: Path, dry_run: bool = False,
+    tick: Tick = lambda _: None,
+) -> Delivery:  # fmt: skip
+    """Take the records of one part of a file into the register.
+
+    Parameters
+    ----------
+    part : Part
+        With rows of one kind of record.
+    kind : Kind
+        That kind.
+    path : Path
+        The file that was handed in.
+    register, settings, out, dry_run, tick
+        As for :func:`hand_in_records`.
+
+    Returns
+    -------
+    Delivery
+
+    Raises
+    ------
+    IntakeError, RegisterError
+        As for :func:`hand_in_records`.
+    """
+    first = list(islice(part.rows, FEW + 1))
+    about, rows = first if len(first) <= FEW else (), chain(first, part.rows)
+    delivery = Delivery(part.file, kind=kind.heading.lower(), dry_run=dry_run)
     try:
-        with register.writing(source=path.name) as connection:
+        with register.writing(source=part.file) as connection:
             known = known_records(register, kind, settings, about=about)  # inside the lock: nobody else adds meanwhile
             _take_all(rows, kind, delivery, known, register, connection, settings, tick)
             hold_back(delivery, path, out)
@@ -89,9 +119,7 @@ def _take_all(
         batch: list[dict[str, Any]] = []
         for raw in chunk:
             delivery.rows += 1
-            source = known.rows.get(key_of(raw))
-            if source is not None:
-                _repeated(raw, source, delivery)
+            if _came_before(raw, kind, delivery, known, settings, now):
                 continue
             row = read_record(raw, kind, settings, known, now=now)
             if row.record is not None and (same := same_record(row.record, kind, known)):
@@ -101,6 +129,21 @@ def _take_all(
                 remember(record, kind, known)
         register.add_records(connection, kind.name, batch)
         tick(len(chunk))
+
+
+def _came_before(
+    raw: RawRow, kind: Kind, delivery: Delivery, known: KnownRecords, settings: Settings, now: dt.datetime
+) -> bool:
+    """Tell whether a row brings nothing to record: known already, or an entry that was changed or withdrawn."""
+    source = known.rows.get(key_of(raw))
+    if source is None:
+        delivery.left_out += withdrawn_there(raw)
+        return withdrawn_there(raw)
+    if entry_of(raw.values) and (found := record_again(raw, kind, known, settings, now=now)):
+        hold(raw, found, delivery)
+    else:
+        _repeated(raw, source, delivery)
+    return True
 
 
 def _repeated(raw: RawRow, source: str, delivery: Delivery) -> None:

@@ -13,8 +13,10 @@ from sqlalchemy import Connection
 
 from densite.errors import IntakeError, Level, Problem
 from densite.exports.comeback import is_export, take_back
+from densite.fieldentries import visit_again, withdrawn_there
 from densite.intake.crewfile import read_crew_file
-from densite.intake.rawrow import RawRow
+from densite.intake.part import Part
+from densite.intake.rawrow import RawRow, entry_of
 from densite.intake.rejects import set_aside, write_rejects
 from densite.intake.rows import ReadRow, key_of, read_row
 from densite.intake.screening import Known, moved, screen, settle_names
@@ -30,7 +32,11 @@ Tick = Callable[[int], None]
 
 @dataclass(slots=True)
 class Delivery:
-    """What came of handing in one file."""
+    """What came of handing in one file, or one part of a file that holds several.
+
+    ``left_out`` counts entries of the field form that were withdrawn before they came. A part that could not be
+    read says why in ``failed``; a ``rowless`` one only has something to tell.
+    """
 
     file: str
     rows: int = 0
@@ -44,10 +50,16 @@ class Delivery:
     rejected: Path | None = None
     mended: Path | None = None
     dry_run: bool = False
+    failed: str = ""
+    rowless: bool = False
+    left_out: int = 0
+    photographs: int = 0
 
     @property
     def summary(self) -> str:
         """Say in one line what came of the file."""
+        if self.failed or self.rowless:
+            return f"{self.file}: nothing taken in"
         would = "would be " if self.dry_run else ""
         made = f"{self.kind} {self.records}" if self.kind else f"new dens {self.dens}, visits {self.visits}"
         said = (
@@ -55,6 +67,8 @@ class Delivery:
             f"known already {self.known}; held back {len(self.held_back)}"
         )
         said += f" in {self.rejected}" if self.rejected else ""
+        said += f"; withdrawn on the phone {self.left_out}" if self.left_out else ""
+        said += f"; photographs {self.photographs}" if self.photographs else ""
         return f"{said}; all rows are in, file renamed {self.mended.name}" if self.mended else said
 
 
@@ -119,10 +133,36 @@ def hand_in(
     """
     if is_export(path):
         return _brought_back(path, register, settings, dry_run=dry_run)
-    rows = read_crew_file(path, settings.intake)
+    part = Part(path.name, None, read_crew_file(path, settings.intake))
+    return take_visits(part, path, register=register, settings=settings, out=out, area=area, dry_run=dry_run, tick=tick)
 
+
+def take_visits(
+    part: Part, path: Path, *, register: Register, settings: Settings, out: Path, area: Any | None = None,
+    dry_run: bool = False, tick: Tick = lambda _: None,
+) -> Delivery:  # fmt: skip
+    """Take the den visits of one part of a file into the register.
+
+    Parameters
+    ----------
+    part : Part
+        With rows of den visits.
+    path : Path
+        The file that was handed in.
+    register, settings, out, area, dry_run, tick
+        As for :func:`hand_in`.
+
+    Returns
+    -------
+    Delivery
+
+    Raises
+    ------
+    IntakeError, RegisterError
+        As for :func:`hand_in`.
+    """
     delivery = deliver(
-        rows, path.name, register=register, settings=settings, area=area, dry_run=dry_run, tick=tick,
+        part.rows, part.file, register=register, settings=settings, area=area, dry_run=dry_run, tick=tick,
         finish=lambda made: hold_back(made, path, out),
     )  # fmt: skip
     if not delivery.held_back and not dry_run:
@@ -164,9 +204,9 @@ def hold_back(delivery: Delivery, path: Path, out: Path) -> None:
         The file holds no rows.
     """
     if not delivery.rows:
-        raise IntakeError(f"{path.name} holds headings but no rows: nothing to take in")
+        raise IntakeError(f"{delivery.file} holds headings but no rows: nothing to take in")
     if delivery.held_back and not delivery.dry_run:
-        delivery.rejected = write_rejects(delivery.held_back, folder=out, handed_in=path)
+        delivery.rejected = write_rejects(delivery.held_back, folder=out, handed_in=path, name=delivery.file)
 
 
 def deliver(
@@ -228,10 +268,39 @@ def _take_all(
         for raw in chunk:
             delivery.rows += 1
             key = key_of(raw)
-            if not _repeats(raw, key, delivery, known):
+            if not _came_before(raw, key, delivery, known, connection, settings):
                 _take(read_row(raw, settings, now=now, key=key), delivery, known, batch, register, connection, area)
         batch.write(register, connection)
         tick(len(chunk))
+
+
+def _came_before(
+    raw: RawRow, key: str, delivery: Delivery, known: Known, connection: Connection, settings: Settings
+) -> bool:
+    """Tell whether a row brings nothing to record: known already, or an entry that was changed or withdrawn."""
+    if entry_of(raw.values) and key in known.rows and (found := visit_again(raw, connection, settings)):
+        hold(raw, found, delivery)
+        return True
+    if key not in known.rows and withdrawn_there(raw):
+        delivery.left_out += 1
+        return True
+    return _repeats(raw, key, delivery, known)
+
+
+def hold(raw: RawRow, found: list[Problem], delivery: Delivery) -> None:
+    """Hold a row back for a person to look at.
+
+    Parameters
+    ----------
+    raw : RawRow
+        The row.
+    found : list of Problem
+        What is to be looked at.
+    delivery : Delivery
+        Added to.
+    """
+    delivery.problems.extend(found)
+    delivery.held_back.append((raw, "; ".join(map(told, found))))
 
 
 def _repeats(raw: RawRow, key: str, delivery: Delivery, known: Known) -> bool:

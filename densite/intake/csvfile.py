@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TextIO
@@ -14,7 +15,9 @@ from densite.intake.rejects import unguarded
 from densite.terms import RECORDED_TERMS, Term
 
 LONGEST_CELL = 2**24
+_LONGEST_LINE = 2**25  # bytes
 DELIMITERS = ",;\t|"
+_NAMED = re.compile(r'"?sep=(?P<mark>[,;\t|])"?', re.IGNORECASE)
 
 
 def read_csv(
@@ -110,7 +113,9 @@ def encoding_of(path: Path) -> str:
     if marked == "utf-16":
         return marked
     with path.open("rb") as file:
-        for number, line in enumerate(file, start=1):
+        for number, line in enumerate(iter(lambda: file.readline(_LONGEST_LINE + 1), b""), start=1):
+            if len(line) > _LONGEST_LINE:
+                raise IntakeError(f"{path.name} line {number} is longer than {_LONGEST_LINE} bytes: not a text table")
             if b"\x00" in line:
                 raise IntakeError(f"{path.name} line {number} holds NUL bytes: not a text table. Export it as CSV")
             if not line.isascii():
@@ -140,39 +145,57 @@ def _is_utf8(line: bytes) -> bool:
     return True
 
 
-def _heads(file: TextIO, name: str) -> tuple[list[str], str]:
-    """Read the first line: headings and delimiter."""
-    first = next(file, "")
+def _heads(file: TextIO, name: str) -> tuple[list[str], str, int]:
+    """Read the first line: headings and delimiter; a spreadsheet may name the delimiter in a line before them."""
+    first, line = next(file, ""), 1
+    told = _NAMED.fullmatch(first.strip())
+    if told:
+        first, line = next(file, ""), 2
     if not first.strip():
-        raise IntakeError(f"{name} line 1 is blank: the first line must hold the column headings")
-    delimiter = max(DELIMITERS, key=first.count)
-    return [unguarded(head.strip()) for head in next(csv.reader([first], delimiter=delimiter))], delimiter
+        raise IntakeError(f"{name} line {line} is blank: the first line must hold the column headings")
+    delimiter = told["mark"] if told else max(DELIMITERS, key=first.count)
+    return [unguarded(head.strip()) for head in next(csv.reader([first], delimiter=delimiter))], delimiter, line
 
 
 def _rows(file: TextIO, name: str, mapping: Mapping[str, str], terms: Sequence[Term]) -> Iterator[RawRow]:
-    heads, delimiter = _heads(file, name)
+    heads, delimiter, above = _heads(file, name)
     headings = understand(heads, mapping, file=name, terms=terms)
     if not headings.names:
         raise IntakeError(
-            f"{name} line 1: no known column heading in {delimiter.join(heads)[:200]!r}; see `densite columns`"
+            f"{name} line {above}: no known column heading in {delimiter.join(heads)[:200]!r}; see `densite columns`"
         )
     notes = tuple(about_unknown(headings, file=name, known=meanings(mapping, terms)))
     reader = csv.reader(file, delimiter=delimiter)
-    start = 2
+    start = above + 1
     for cells in reader:
-        line, start = start, reader.line_num + 2
+        line, start = start, reader.line_num + above + 1
         if not any(cell.strip() for cell in cells):
             continue
         raw = dict(zip(heads, map(unguarded, cells), strict=False))
         more = [cell for cell in cells[len(heads) :] if cell.strip()]
-        problems = notes + _ragged(cells, heads, more) + _run_over(cells, delimiter, line, start - 1)
+        problems = notes + ragged(cells, heads, more) + _run_over(cells, delimiter, line, start - 1)
         notes = ()
         yield RawRow(
             name, line, headings.sort(raw), raw | ({"(more cells)": delimiter.join(more)} if more else {}), problems
         )
 
 
-def _ragged(cells: list[str], heads: list[str], more: list[str]) -> tuple[Problem, ...]:
+def ragged(cells: Sequence[str], heads: Sequence[str], more: Sequence[str]) -> tuple[Problem, ...]:
+    """Refuse a row with cells beyond the headings.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        All cells of the row.
+    heads : sequence of str
+        The headings.
+    more : sequence of str
+        The cells beyond them that are not blank.
+
+    Returns
+    -------
+    tuple of Problem
+    """
     if not more:
         return ()
     return (Problem(Level.ERROR, f"{len(cells)} cells under {len(heads)} headings",

@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from densite.errors import IntakeError, Level, Problem
-from densite.intake.rawrow import RawRow, about_unknown, understand
+from densite.intake.rawrow import RawRow, about_unknown, shown, understand, whole
 
+LARGEST = 2**27  # bytes; read whole
+_MOST_OBJECTS = 3_000_000
 _WGS84_NAMES = ("CRS84", "EPSG::4326", "EPSG:4326")
 
 
@@ -34,21 +36,39 @@ def read_geojson(path: Path, *, mapping: Mapping[str, str]) -> Iterator[RawRow]:
     IntakeError
         No JSON, no FeatureCollection, or a CRS other than WGS 84.
     """
-    text = _text(path)
-    collection = _collection(text, path.name)
+    text = text_of(path)
+    collection = collection_of(text, path.name)
     features = collection["features"]
-    heads = list(dict.fromkeys(key for f in features for key in _properties(f)))
+    heads = list(dict.fromkeys(whole(key) for f in features for key in _properties(f)))
     headings = understand(heads, mapping, file=path.name)
     notes = tuple(about_unknown(headings, file=path.name))
-    for line, feature in zip(_lines(text, len(features)), features, strict=True):
+    for line, feature in zip(lines_of(text, len(features)), features, strict=True):
         place, problems = _place(feature)
-        own = {key: _cell(value) for key, value in _properties(feature).items()}
+        own = {whole(key): _cell(value) for key, value in _properties(feature).items()}
         values, raw = headings.joined(own, {"datum": "WGS84"} | place)
         yield RawRow(path.name, line, values, raw, notes + problems)
         notes = ()
 
 
-def _text(path: Path) -> str:
+def text_of(path: Path) -> str:
+    """Read the text of a GeoJSON file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    IntakeError
+        It is not UTF-8, empty, or too large to be read whole.
+    """
+    if path.stat().st_size > LARGEST:
+        raise IntakeError(f"{path.name} is larger than {LARGEST // 2**20} MiB: hand it in in smaller parts")
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
@@ -58,7 +78,27 @@ def _text(path: Path) -> str:
     return text
 
 
-def _collection(text: str, name: str) -> dict[str, Any]:
+def collection_of(text: str, name: str) -> dict[str, Any]:
+    """Read a FeatureCollection in WGS 84.
+
+    Parameters
+    ----------
+    text : str
+        JSON.
+    name : str
+        The file's name, for messages.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    IntakeError
+        It is none, or holds too much.
+    """
+    if text.count("{") + text.count("[") > _MOST_OBJECTS:
+        raise IntakeError(f"{name} holds more than {_MOST_OBJECTS} objects and lists: hand it in in smaller parts")
     try:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:  # a number of thousands of digits is a ValueError of its own
@@ -79,14 +119,17 @@ def _properties(feature: Any) -> dict[str, Any]:
 def _cell(value: Any) -> str:
     if value is None:
         return ""
-    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    try:
+        return whole(value if isinstance(value, str) else json.dumps(value, ensure_ascii=False))
+    except RecursionError:
+        raise IntakeError("a property is nested too deeply for a cell of a crew file") from None
 
 
 def _place(feature: Any) -> tuple[dict[str, str], tuple[Problem, ...]]:
     geometry = feature.get("geometry") if isinstance(feature, dict) else None
     point: Any = geometry.get("coordinates") if isinstance(geometry, dict) else None
     if not isinstance(geometry, dict) or geometry.get("type") != "Point" or not _is_position(point):
-        said = geometry.get("type") if isinstance(geometry, dict) else "none"
+        said = shown(str(geometry.get("type"))[:40]) if isinstance(geometry, dict) else "none"
         problem = Problem(Level.ERROR, f"no Point with two numbers in the geometry ({said})", "geometry")
         return {}, (problem,)
     longitude, latitude = point[:2]
@@ -101,8 +144,20 @@ def _is_position(point: Any) -> bool:
     )
 
 
-def _lines(text: str, count: int) -> Iterator[int]:
-    """Yield the line on which each feature starts, by stepping through the array of features."""
+def lines_of(text: str, count: int) -> Iterator[int]:
+    """Yield the line on which each feature starts, by stepping through the array of features.
+
+    Parameters
+    ----------
+    text : str
+        The file's text.
+    count : int
+        How many features there are.
+
+    Yields
+    ------
+    int
+    """
     decoder = json.JSONDecoder()
     start = re.search(r'"features"\s*:\s*\[', text)
     position = start.end() if start else 0

@@ -38,16 +38,49 @@ def kind_in(path: Path, settings: IntakeSettings, *, told: str | None = None) ->
     IntakeError
         The file cannot be read, or a kind that was named does not exist.
     """
-    if told is not None and told not in (DEN_VISITS, *KINDS):
-        raise IntakeError(f"kind of record '{told}'; allowed: {', '.join((DEN_VISITS, *KINDS))}")
+    _refuse_unknown(told)
     if told is not None:
         return KINDS.get(told)
     if path.suffix.lower() not in (".csv", ".tsv", ".txt") or not path.is_file():
         return None
     headings = headings_of(path, encoding=settings.encoding)
-    kind = kind_of(headings, settings.columns)
-    if kind is None and (said := _falls_short(headings, settings.columns)):
-        raise IntakeError(f"{path.name}: {said}")
+    try:
+        return kind_of_headings(headings, settings.columns)
+    except IntakeError as error:
+        raise IntakeError(f"{path.name}: {error}") from None
+
+
+def _refuse_unknown(told: str | None) -> None:
+    if told is not None and told not in (DEN_VISITS, *KINDS):
+        raise IntakeError(f"kind of record '{told}'; allowed: {', '.join((DEN_VISITS, *KINDS))}")
+
+
+def kind_of_headings(headings: Sequence[str], mapping: Mapping[str, str], *, told: str | None = None) -> Kind | None:
+    """Tell the kind of record from the headings of a table, or as a person named it.
+
+    Parameters
+    ----------
+    headings : sequence of str
+        As they stand in the table.
+    mapping : mapping of str to str
+        ``[intake.columns]`` of study.toml.
+    told : str, optional
+        The kind as a person named it: ``den`` or a name of ``KINDS``.
+
+    Returns
+    -------
+    Kind or None
+        None for den visits.
+
+    Raises
+    ------
+    IntakeError
+        They fall short of a kind that they come near to, or a kind that was named does not exist.
+    """
+    _refuse_unknown(told)
+    kind = kind_of(headings, mapping) if told is None else KINDS.get(told)
+    if kind is None and told is None and (said := _falls_short(headings, mapping)):
+        raise IntakeError(said)
     return kind
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -11,7 +13,11 @@ from densite.records import is_hidden
 from densite.terms import RECORDED_TERMS, Term, recognised, spelled
 
 PROVENANCE = ("reason", "source_file", "source_line")
+_HALVES = re.compile("[\ud800-\udfff]")
 LISTED = ("record_id", "recorded_from")  # what `densite records` adds to rows that may come back corrected
+# What an entry of the field form brings beside its columns; a mended row keeps it and so stays that entry's.
+ENTRY, PRINT, GONE = "field_entry", "field_print", "withdrawn_on_phone"
+OF_ENTRY = (ENTRY, PRINT, GONE, "withdrawn_reason", "visit_entry", "begun_at", "changed_at", "fixes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +54,66 @@ class Headings:
 
 
 def _legible(cell: str) -> str:
-    """Take out of a cell what nobody sees but a terminal or a page obeys: control and direction characters."""
+    """Take out of a cell what nobody sees but a terminal or a page obeys: control and direction characters.
+
+    Half a character (a lone surrogate, as JSON may hold one) goes too: no file and no register can keep it.
+    """
     if cell and cell.isprintable():
         return cell.strip()
     return "".join(c for c in cell or "" if not is_hidden(c)).strip()
+
+
+def whole(text: str) -> str:
+    """Put a sign for what is unreadable in place of half characters, as JSON and file names may hold them.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        Text that UTF-8 can hold.
+    """
+    return text if text.isascii() else _HALVES.sub("\ufffd", text)
+
+
+def shown(text: str) -> str:
+    """Make a name out of a stranger's file fit to be shown: no character that a terminal obeys, all on one line.
+
+    Parameters
+    ----------
+    text : str
+        A name of a file, a sheet, a layer; a few words.
+
+    Returns
+    -------
+    str
+    """
+    return text if text.isprintable() else "".join("\ufffd" if is_hidden(c) or c in "\n\t" else c for c in text)
+
+
+def entry_of(values: Mapping[str, str]) -> str:
+    """Return the id of the field form's entry that a row brings, which is its key.
+
+    Parameters
+    ----------
+    values : mapping of str to str
+        The row under densite's names.
+
+    Returns
+    -------
+    str
+        UUID; blank for any other row, also for one that corrects what an entry brought.
+    """
+    text = values.get(ENTRY, "")
+    if not text or values.get("corrects"):
+        return ""
+    try:
+        return str(uuid.UUID(text))
+    except ValueError:
+        return ""
 
 
 def understand(
@@ -82,7 +144,8 @@ def understand(
     _refuse_unknown_terms(mapping)
     known = meanings(mapping, terms)
     names = {h: known[spelled(h)] for h in headings if spelled(h) in known}
-    names |= {h: h for h in headings if h in (*PROVENANCE, *LISTED)}
+    ours = (*PROVENANCE, *LISTED, *(OF_ENTRY if ENTRY in headings else ()))
+    names |= {h: h for h in headings if h in ours}
     _refuse_doubles(names, headings, file)
     return Headings(names, tuple(h for h in headings if h not in names and h.strip()))
 
