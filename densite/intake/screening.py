@@ -7,12 +7,14 @@ import math
 import re
 import uuid
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 from densite import places
 from densite.errors import Level, PlaceError, Problem
+from densite.intake.location import located
+from densite.intake.rawrow import entry_of
 from densite.intake.rows import ReadRow
 from densite.records import DenSite, Visit, folded_label, winter_of
 
@@ -260,6 +262,8 @@ def screen(row: ReadRow, known: Known, area: Any | Rectangle | None) -> list[Pro
     if den is None or visit is None:
         return []
     found = [*_outside(den, row, area, known), *_doubled(den, visit, known)]
+    if entry_of(row.raw.values) and str(den.den_id) in known.dens:
+        found += _from_another_phone(visit, known)
     return [problem.at(row.raw.file, row.raw.line) for problem in found]
 
 
@@ -339,6 +343,22 @@ def _revisited(visit: Visit, known: Known) -> Iterator[Problem]:
         )  # fmt: skip
 
 
+def _from_another_phone(visit: Visit, known: Known) -> Iterator[Problem]:
+    """Ask about another entry of one den and day: each of a crew may have written the same visit."""
+    day, own = (
+        (str(visit.den_id), visit.observed_on),
+        ((visit.observer or "").casefold(), (visit.female or "").casefold()),
+    )
+    others = [source for key, source in known.visits.items() if key[:2] == day and key[2:] != own]
+    if others and (*day, *own) not in known.visits:
+        yield Problem(
+            Level.CONFIRM, f"a visit of {visit.observed_on} to this den is recorded already ({others[0]}), by another "
+            "observer or of another female", "date", visit.observed_on.isoformat(),
+            hint="two phones at one visit? Leave the row out and add what it says beyond by `densite correct`; "
+            "write yes under confirmed if it is a record of its own",
+        )  # fmt: skip
+
+
 def _inside(area: Any | Rectangle, longitude: float, latitude: float) -> bool:
     if isinstance(area, Rectangle):
         return area.west < longitude < area.east and area.south < latitude < area.north
@@ -358,51 +378,78 @@ def _outside(den: DenSite, row: ReadRow, area: Any | Rectangle | None, known: Kn
     away = places.distance_m(*place, *nearest)
     west, south, east, north = area.bounds
     size = places.distance_m(west, south, east, north)
-    hint = _other_reading(row, area)
+    other = other_reading(row.raw.values, area)
+    hint = f"it would lie inside {other.said}" if other else ""
     yield Problem(
         Level.CONFIRM if hint or away > size else Level.WARNING,
         f"lies {away / 1000:,.1f} km outside {known.area_name}", "position", hint=hint,
     )  # fmt: skip
 
 
-def _other_reading(row: ReadRow, area: Any) -> str:
-    """Try the usual slips; name the one that would bring the point into the study area."""
-    values = row.raw.values
-    for said, read in _readings(values):
+class OtherReading(NamedTuple):
+    """A usual slip that would explain a place outside the area: in words, and the columns without it."""
+
+    said: str
+    columns: dict[str, str]
+    place: places.Place
+
+
+def other_reading(values: Mapping[str, str], area: Any | Rectangle) -> OtherReading | None:
+    """Try the usual slips on a place; find the one without which it lies in the study area.
+
+    Parameters
+    ----------
+    values : mapping of str to str
+        The row under densite's names.
+    area : shapely geometry or Rectangle
+        The study area in WGS 84. [deg]
+
+    Returns
+    -------
+    OtherReading or None
+        None where no usual slip explains the place.
+    """
+    datum = values.get("datum") or "WGS84"
+    for said, columns in _readings(values):
         try:
-            place = read()
-        except (PlaceError, ValueError):
+            place = located(columns, datum)
+        except PlaceError:
             continue
         if _inside(area, place.longitude, place.latitude):
-            return f"it would lie inside {said}"
-    return ""
+            return OtherReading(said, columns, place)
+    return None
 
 
-def _readings(values: dict[str, str]) -> Iterator[tuple[str, Callable[[], places.Place]]]:
-    datum = values.get("datum") or "WGS84"
+def _readings(values: Mapping[str, str]) -> Iterator[tuple[str, dict[str, str]]]:
     zone = values.get("utm_zone", "")
     if values.get("easting") and zone[:-1].strip().isdigit():
+        given = {name: values.get(name, "") for name in ("easting", "northing")}
         for step in (-1, 1, -2, 2):
             other = f"{int(zone[:-1]) + step}{zone[-1]}"
-            yield f"with zone {other}: wrong zone?", _utm_reader(values, other, datum)
+            yield f"with zone {other}: wrong zone?", given | {"utm_zone": other}
         north = f"{zone[:-1]}N"
-        yield f"with zone {north}: is {zone[-1]} a latitude band?", _utm_reader(values, north, datum)
-    if values.get("latitude") and values.get("longitude"):
-        lat, lon = values["latitude"], values["longitude"]
-        yield (
-            "with the sign of the longitude turned: minus lost?",
-            _geographic_reader(lat, _turned(lon), datum),
-        )
-        yield "with latitude and longitude swapped", _geographic_reader(lon, lat, datum)
+        yield f"with zone {north}: is {zone[-1]} a latitude band?", given | {"utm_zone": north}
+    lat, lon = _angles(values)
+    if lat and lon:
+        minus = "with the sign of the longitude turned: minus lost?"
+        yield minus, {"latitude": lat, "longitude": _turned(lon)}
+        yield "with latitude and longitude swapped", {"latitude": lon, "longitude": lat}
+        yield f"with latitude and longitude swapped, and {minus[5:]}", {"latitude": lon, "longitude": _turned(lat)}
+        yield "with the sign of the latitude turned", {"latitude": _turned(lat), "longitude": lon}
 
 
-def _utm_reader(values: dict[str, str], zone: str, datum: str) -> Callable[[], places.Place]:
-    return lambda: places.from_utm(float(values["easting"]), float(values["northing"]), zone, datum=datum)
-
-
-def _geographic_reader(lat: str, lon: str, datum: str) -> Callable[[], places.Place]:
-    return lambda: places.from_geographic(lat, lon, datum=datum)
+def _angles(values: Mapping[str, str]) -> tuple[str, str]:
+    """Return latitude and longitude as written, in one cell or two; blank where they are not given so."""
+    if not values.get("coordinates"):
+        return values.get("latitude", ""), values.get("longitude", "")
+    try:
+        return places.split_pair(values["coordinates"])
+    except PlaceError:
+        return "", ""
 
 
 def _turned(text: str) -> str:
+    """Turn the sign of a coordinate, or its letter where it has one."""
+    if re.search("[NSEW]", text, re.IGNORECASE):
+        return text.upper().translate(str.maketrans("NSEW", "SNWE"))
     return text.lstrip("-") if text.startswith("-") else f"-{text}"
