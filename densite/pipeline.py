@@ -14,10 +14,9 @@ from zoneinfo import ZoneInfo
 
 from densite import settings
 from densite.animalterms import KINDS
-from densite.deliveries import Delivery, Tick, deliver, hand_in
-from densite.errors import LayerError, Level, MapError, Problem, RegisterError, SettingsError
+from densite.deliveries import Delivery, Tick, deliver
+from densite.errors import LayerError, MapError, Problem, RegisterError
 from densite.exports.origin import handed_in
-from densite.intake.kinds import kind_in
 from densite.intake.rawrow import RawRow
 from densite.intake.screening import Rectangle
 from densite.register import Register, open_register
@@ -44,6 +43,7 @@ if TYPE_CHECKING:
     from densite.layers import Features, Raster
     from densite.litters import LitterTable
     from densite.protocol import Protocol
+    from densite.review import Review
     from densite.tables import DenTypeTable
     from densite.visits import VisitRef
     from densite.withdrawals import Withdrawal
@@ -221,7 +221,8 @@ class Study:
         Parameters
         ----------
         files : path or iterable of path
-            CSV, GeoJSON or GPX files of den visits; CSV files of the animals' records, told by their headings.
+            Crew files, or folders and zip archives of them: tables (CSV, XLSX) of den visits or of the animals'
+            records, told by their headings; GeoJSON, GPX, KML, GeoPackage and shapefiles of den visits; field files.
         records : str, optional
             The kind of record that the files hold, where their headings do not tell: ``den``, or as for
             :meth:`records`.
@@ -233,7 +234,8 @@ class Study:
         Returns
         -------
         list of Delivery
-            One for each file: counts, problems, and where held-back rows were written.
+            One for each part of a file: counts, problems, and where held-back rows were written. A part that
+            could not be read, of a file that holds several, says why under ``failed``.
 
         Raises
         ------
@@ -241,14 +243,14 @@ class Study:
             A file cannot be read, the register cannot be written, the boundary cannot be opened.
         """
         chosen = [files] if isinstance(files, str | Path) else files
-        made = [self.hand_in(file, records=records, dry_run=dry_run, tick=tick) for file in chosen]
+        made = [d for file in chosen for d in self.hand_in(file, records=records, dry_run=dry_run, tick=tick)]
         self.look_beside(made)
         return made
 
     def hand_in(
         self, file: str | Path, *, records: str | None = None, dry_run: bool = False, tick: Tick = lambda _: None
-    ) -> Delivery:
-        """Take one crew file into the register, each row looked at by itself.
+    ) -> list[Delivery]:
+        """Take one crew file, folder or archive into the register, each row looked at by itself.
 
         Parameters
         ----------
@@ -259,22 +261,20 @@ class Study:
 
         Returns
         -------
-        Delivery
+        list of Delivery
+            One for each part: a file may hold several kinds of record, a folder several files.
 
         Raises
         ------
         IntakeError, RegisterError, LayerError
             As for :meth:`intake`.
         """
-        from densite.animalfiles import hand_in_records
+        from densite.handovers import hand_in_all
 
-        path = handed_in(Path(file))
-        kind = kind_in(path, self.settings.intake, told=records)
-        options: dict[str, Any] = {"register": self.register, "settings": self.settings, "out": self.out}
-        options |= {"dry_run": dry_run, "tick": tick}
-        if kind is None:
-            return hand_in(path, area=self._screened, **options)
-        return hand_in_records(path, kind, **options)
+        return hand_in_all(
+            handed_in(Path(file)), register=self.register, settings=self.settings, out=self.out,
+            photographs=self.folder / "photos", area=self._screened, records=records, dry_run=dry_run, tick=tick,
+        )  # fmt: skip
 
     def look_beside(self, deliveries: Iterable[Delivery]) -> None:
         """Add to deliveries what their animals' records show only beside others: all files are in first.
@@ -285,7 +285,9 @@ class Study:
             From :meth:`hand_in`; their problems are added to.
         """
         fresh = [delivery for delivery in deliveries if delivery.records and not delivery.dry_run]
-        found = self._check_animals() if fresh else []
+        from densite.questions import about_animals
+
+        found = about_animals(self) if fresh else []
         for delivery in fresh:
             told = {(p.line, p.field) for p in delivery.problems}
             mine = (p for p in found if p.file == delivery.file and (p.line, p.field) not in told)
@@ -730,38 +732,41 @@ class Study:
         -------
         list of Problem
         """
-        from densite import review
-        from densite.history import changed_since_derive
+        return self.review().problems
 
-        reg = self.register
-        changed = changed_since_derive(reg, until=getattr(reg, "until", None))
-        of_dens = review.findings(
-            reg.dens(), reg.visits(), reg.derived(), reg.reasons(), area=self.area, changed=changed
-        )  # fmt: skip
-        return [*of_dens, *self._check_animals()]
+    def review(self) -> Review:
+        """List the open questions with their dens, crews and days, and what could not be looked at.
 
-    def _check_animals(self) -> list[Problem]:
-        from densite import animalreview
+        Returns
+        -------
+        Review
+        """
+        from densite.questions import review_of
 
-        held, broken = {kind: self.records(kind) for kind in KINDS}, list[Problem]()
-        protocol, calibration = (self._if_legible(name, broken) for name in ("protocol", "calibration"))
-        found = animalreview.findings(held, calibration, protocol=protocol, today=self._today)
-        return [*broken, *found]
+        return review_of(self)
 
-    def _if_legible(self, name: str, broken: list[Problem]) -> Any:
-        """Return the protocol or calibration; a file that cannot be read is one more thing to look at."""
-        try:
-            return getattr(self, name)
-        except SettingsError as error:
-            broken.append(Problem(Level.ERROR, str(error), name, file=getattr(self.settings.animals, name)))
-            return None
+    def worksheet(self, path: Path, review: Review) -> Path:
+        """Write the page of open questions to work through, which shows exact places and says so.
 
-    @property
-    def _today(self) -> dt.date:
-        from densite import asof
+        Parameters
+        ----------
+        path : Path
+            HTML file to write.
+        review : Review
+            From :meth:`review`.
 
-        moment = self.register.moment if isinstance(self.register, asof.RegisterAsOf) else None
-        return dt.date.today() if moment is None else moment.astimezone(self.zone).date()
+        Returns
+        -------
+        Path
+
+        Raises
+        ------
+        MapError
+            The page cannot be drawn or written.
+        """
+        from densite.questions import write_worksheet
+
+        return write_worksheet(self, path, review)
 
     def history(self, text: str) -> Story:
         """Tell what happened to a den, a visit, an animal's records or one record.

@@ -1,8 +1,8 @@
-"""What in the register a person should look at again."""
+"""What in the dens' own records, and beside their derived values, a person should look at again."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -10,13 +10,15 @@ import pandas as pd
 import shapely
 from pydantic import ValidationError
 
+from densite.animals import text_of
 from densite.errors import Level, Problem
 from densite.records import DenSite, columns, doubts, folded_label, problems_of
+from densite.review.finding import Finding, Found, Row, about, rows_of_dens, settled_fields, unsettled
 
 LEAST_GAP = 0.005  # smaller gaps are rounding of the raster's edge
 
 
-def findings(
+def of_records(
     dens: gpd.GeoDataFrame,
     visits: pd.DataFrame,
     derived: pd.DataFrame,
@@ -24,8 +26,8 @@ def findings(
     *,
     area: Any | None,
     changed: Mapping[str, str] | None = None,
-) -> list[Problem]:
-    """List the open questions of a register.
+) -> list[Finding]:
+    """List the open questions that dens raise by themselves.
 
     Parameters
     ----------
@@ -45,55 +47,41 @@ def findings(
 
     Returns
     -------
-    list of Problem
+    list of Finding
         Placed by the file and line from which each den came; doubts that a person has confirmed
         are left out.
     """
-    settled = _settled(visits)
-    doubts_left = (p for p in _doubtful(dens) if p[1].field not in settled.get(p[0], ()))
-    outside = (p for p in _outside(dens, area) if "position" not in settled.get(p[0], ()))
-    found = [problem for _, problem in (*doubts_left, *outside)]
-    return [
-        *found, *_alike(dens), *_unvisited(dens, visits), *_disagreeing(dens, derived),
-        *_without_values(dens, derived, reasons), *_underived(dens, changed or {}),
+    found = [
+        *_doubtful(dens), *_outside(dens, area), *_alike(dens), *_unvisited(dens, visits),
+        *_disagreeing(dens, derived), *_without_values(dens, derived, reasons), *_underived(dens, changed or {}),
     ]  # fmt: skip
+    return unsettled(found, settled_fields(visits))
 
 
-def _alike(dens: gpd.GeoDataFrame) -> Iterator[Problem]:
+def _alike(dens: gpd.GeoDataFrame) -> Found:
     """List labels that differ by case or blanks only: other programs and merges may have made them."""
     first: dict[str, str] = {}
     for den in dens.itertuples():
         other = first.setdefault(folded_label(den.label), den.label)
         if other != den.label:
-            yield Problem(
+            problem = Problem(
                 Level.WARNING, f"den '{den.label}' is written as '{other}' is, but for case or blanks", "label",
-                file=den.source_file or "", line=int(den.source_line or 0), den=den.label,
+                file=text_of(den.source_file), line=int(den.source_line or 0), den=den.label,
                 hint=f"one den? Then `densite withdraw` one; else `densite correct {den.Index} label=...`",
             )  # fmt: skip
-
-
-Found = Iterator[tuple[str, Problem]]
-
-
-def _settled(visits: pd.DataFrame) -> dict[str, set[str]]:
-    """Return for each den the fields whose doubts a person has confirmed with a visit."""
-    fields: dict[str, set[str]] = {}
-    for den_id, text in zip(visits["den_id"], visits["settled"], strict=True):
-        if isinstance(text, str):
-            fields.setdefault(den_id, set()).update(text.split(","))
-    return fields
+            yield Finding("label", problem, str(den.Index))
 
 
 def _doubtful(dens: gpd.GeoDataFrame) -> Found:
     names = [name for name in columns(DenSite) if name in dens]
-    for den_id, row in zip(dens.index, dens.to_dict("records"), strict=True):
+    for den_id, row in rows_of_dens(dens):
         fields = {name: _plain(row[name]) for name in names}
         fields |= {"den_id": den_id, "longitude": row["geometry"].x, "latitude": row["geometry"].y}
         try:
             found = doubts(DenSite.model_validate({k: v for k, v in fields.items() if v is not None}))
         except ValidationError as error:  # another program has written what no den can hold
             found = problems_of(error)
-        yield from ((den_id, _placed(problem, row)) for problem in found)
+        yield from (_of("doubt", den_id, row, problem) for problem in found)
 
 
 def _plain(value: Any) -> Any:
@@ -101,47 +89,38 @@ def _plain(value: Any) -> Any:
     return None if value is None or value is pd.NaT or value != value else value
 
 
-def _placed(problem: Problem, row: Any) -> Problem:
-    said = f"den {row['label']}: {problem.message}"
-    return Problem(
-        problem.level,
-        said,
-        problem.field,
-        problem.value,
-        row["source_file"],
-        row["source_line"],
-        problem.hint,
-    )
+def _of(kind: str, den_id: str, row: Row, told: Problem) -> Finding:
+    """Place a problem at its den."""
+    return about(kind, row, told.message, told.field, level=told.level, value=told.value, hint=told.hint, den_id=den_id)
 
 
 def _outside(dens: gpd.GeoDataFrame, area: Any | None) -> Found:
     if area is None or dens.empty:
         return
-    away = dens.loc[~shapely.contains(area, dens.geometry.to_numpy())]
-    for den_id, row in zip(away.index, away.to_dict("records"), strict=True):
-        yield den_id, _placed(Problem(Level.WARNING, "lies outside the study area", "position"), row)
+    for den_id, row in rows_of_dens(dens.loc[~shapely.contains(area, dens.geometry.to_numpy())]):
+        yield about("place", row, "lies outside the study area", "position", den_id=den_id)
 
 
-def _unvisited(dens: gpd.GeoDataFrame, visits: pd.DataFrame) -> Iterator[Problem]:
-    for row in dens.loc[~dens.index.isin(visits["den_id"])].to_dict("records"):
-        yield _placed(Problem(Level.WARNING, "has no visit", "date"), row)
+def _unvisited(dens: gpd.GeoDataFrame, visits: pd.DataFrame) -> Found:
+    for den_id, row in rows_of_dens(dens.loc[~dens.index.isin(visits["den_id"])]):
+        yield about("visit", row, "has no visit", "date", den_id=den_id)
 
 
-def _underived(dens: gpd.GeoDataFrame, changed: Mapping[str, str]) -> Iterator[Problem]:
+def _underived(dens: gpd.GeoDataFrame, changed: Mapping[str, str]) -> Found:
     """Say which dens have values that were derived from what is corrected since."""
-    for den_id, row in zip(dens.index, dens.to_dict("records"), strict=True):
-        if said := changed.get(str(den_id)):
-            yield _placed(Problem(Level.WARNING, said, "derived", hint="run `densite derive`"), row)
+    for den_id, row in rows_of_dens(dens.loc[dens.index.isin(list(changed))]):
+        yield about("value", row, changed[str(den_id)], "derived", hint="run `densite derive`", den_id=den_id)
 
 
-def _disagreeing(dens: gpd.GeoDataFrame, derived: pd.DataFrame) -> Iterator[Problem]:
+def _disagreeing(dens: gpd.GeoDataFrame, derived: pd.DataFrame) -> Found:
     """Say where the field's slope or aspect and the DEM's differ beyond the study's tolerance."""
     if "slope_disagrees" not in derived:
         return
-    for den_id, row in zip(dens.index, dens.to_dict("records"), strict=True):
+    flags = derived[["slope_disagrees", "aspect_disagrees"]].reindex(dens.index).eq(1)
+    for den_id, row in rows_of_dens(dens.loc[flags.any(axis=1)]):
         for kind in ("slope", "aspect"):
-            if den_id in derived.index and derived.at[den_id, f"{kind}_disagrees"] == 1:
-                yield _placed(_difference(kind, row, derived.loc[den_id]), row)
+            if flags.at[den_id, f"{kind}_disagrees"]:
+                yield _of("ground", den_id, row, _difference(kind, row, derived.loc[den_id]))
 
 
 def _difference(kind: str, row: Any, values: Any) -> Problem:
@@ -155,17 +134,20 @@ def _difference(kind: str, row: Any, values: Any) -> Problem:
     )  # fmt: skip
 
 
-def _without_values(dens: gpd.GeoDataFrame, derived: pd.DataFrame, reasons: pd.DataFrame) -> Iterator[Problem]:
+def _without_values(dens: gpd.GeoDataFrame, derived: pd.DataFrame, reasons: pd.DataFrame) -> Found:
     fresh = dens.index.difference(derived.index)
     if len(fresh):
-        yield Problem(Level.WARNING, f"{len(fresh)} dens have no derived values", hint="run `densite derive`")
-    telling = reasons.loc[reasons["reason"].fillna("").ne("")]
+        said = f"{len(fresh)} dens have no derived values"
+        yield Finding("value", Problem(Level.WARNING, said, hint="run `densite derive`"))
     yield from _thin_discs(dens, derived)
+    telling = reasons.loc[reasons["reason"].fillna("").ne("") & reasons["den_id"].isin(dens.index)]
     telling = telling.loc[~telling["covariate"].str.endswith(("_disagrees", "_difference_deg", "class_certain"))]
+    rows = dict(rows_of_dens(dens, telling["den_id"].unique()))
     for (den_id, reason), group in telling.groupby(["den_id", "reason"]):
-        if den_id in dens.index and not str(reason).startswith("flat"):
+        den_id = str(den_id)
+        if not str(reason).startswith("flat"):
             names = ", ".join(dict.fromkeys(_kind(name) for name in group["covariate"]))
-            yield _placed(Problem(Level.WARNING, f"no {names}: {reason}"), dens.loc[den_id])
+            yield about("value", rows[den_id], f"no {names}: {reason}", den_id=den_id)
 
 
 def _kind(covariate: str) -> str:
@@ -173,11 +155,11 @@ def _kind(covariate: str) -> str:
     return "cover_share" if covariate.startswith("cover_share_") else covariate
 
 
-def _thin_discs(dens: gpd.GeoDataFrame, derived: pd.DataFrame) -> Iterator[Problem]:
+def _thin_discs(dens: gpd.GeoDataFrame, derived: pd.DataFrame) -> Found:
     """Say where the gradient rests on a part of its disc only."""
     if "gradient_missing_share" not in derived:
         return
     share = derived["gradient_missing_share"].reindex(dens.index)
-    for den_id in dens.index[(share > LEAST_GAP) & (share < 1)]:
+    for den_id, row in rows_of_dens(dens.loc[(share > LEAST_GAP) & (share < 1)]):
         said = "part of the gradient's disc has no data: the class rests on the rest"
-        yield _placed(Problem(Level.WARNING, said, "gradient", hint=f"{share[den_id]:.0%} missing"), dens.loc[den_id])
+        yield about("value", row, said, "gradient", hint=f"{share[den_id]:.0%} missing", den_id=den_id)
