@@ -24,8 +24,8 @@ if TYPE_CHECKING:  # it loads where a frame is made: a den that is logged needs 
 Row = dict[str, Any]
 
 _RUNS = re.compile(r"[^\W\d_]+|[0-9]+")
-_SHORT = {"y": "yes", "n": "no", "f": "female", "m": "male", "u": "unknown", "l": "left", "r": "right"}
-_TOOTH = re.compile(r"(?P<tooth>[ul](?:i[123]|c|p[1234]))(?:=(?P<state>through|felt|absent))?")
+SHORT = {"y": "yes", "n": "no", "f": "female", "m": "male", "u": "unknown", "l": "left", "r": "right"}
+TOOTH = re.compile(r"(?P<tooth>[ul](?:i[123]|c|p[1234]))(?:=(?P<state>through|felt|absent))?")
 
 # What every record carries besides its kind's columns: whose it is and where it came from.
 ENVELOPE: dict[str, Any] = {
@@ -95,7 +95,7 @@ def _plain_word(term: Term) -> Any:
         if not term.choices or not isinstance(value, str):
             return value
         word = folded(value)
-        return next((c for c in term.choices if folded(c) == word), _SHORT.get(word, word))
+        return next((c for c in term.choices if folded(c) == word), SHORT.get(word, word))
 
     return plain
 
@@ -323,7 +323,7 @@ def read_teeth(text: str | None) -> dict[str, str]:
     for word in re.split(r"[\s,;]+", (text or "").strip().casefold()):
         if not word:
             continue
-        match = _TOOTH.fullmatch(word)
+        match = TOOTH.fullmatch(word)
         if match is None:
             raise ValueError(f"'{word}' is no tooth; write u or l, then i1 i2 i3 c p1 p2 p3 p4: uc lc=felt ui3=absent")
         if match["tooth"] in found:

@@ -148,6 +148,7 @@ def _chosen(connection: Connection, table: Table, kind: Kind, asked: _Asked) -> 
     ]  # fmt: skip
     yield or_(
         table.c.row_key.in_(asked.keys), table.c.record_id.in_(ids), table.c.corrects.in_(ids),
+        table.c.corrects.in_(select(table.c.record_id).where(table.c.row_key.in_(asked.keys))),
         table.c[first].in_(same), *named,
     )  # fmt: skip
 
@@ -188,6 +189,7 @@ def remember(record: dict[str, Any], kind: Kind, known: KnownRecords, *, current
     """
     name, source = str(record["record_id"]), f"{record['source_file']} line {record['source_line']}"
     known.rows[record["row_key"]] = known.records[name] = source
+    known.keyed[record["row_key"]] = name
     known.held[name] = record
     if isinstance(told := record.get("corrects"), str):
         known.replaced[told] = name

@@ -25,7 +25,7 @@ AspectReference = Literal["true", "magnetic"]
 
 as_json = json.JSONEncoder(ensure_ascii=False).encode  # of every row, so made once
 _MEASURED = re.compile(r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\d\s.,].*)?")
-_SPELLINGS = {
+SPELLINGS = {
     "%": "%", "percent": "%", "pct": "%", "deg": "deg", "degrees": "deg", "degree": "deg", "°": "deg",
     "m": "m", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
     "cm": "cm", "mm": "mm", "ft": "ft", "feet": "ft", "'": "ft",
@@ -36,7 +36,7 @@ _SPELLINGS = {
     "bpm": "/min", "/min": "/min", "y": "y", "years": "y",
 }  # fmt: skip
 # Inch, foot and pound of 1959; units of one row turn into each other.
-_SIZES = (
+SIZES = (
     {"m": 100.0, "cm": 1.0, "mm": 0.1, "ft": 30.48, "in": 2.54},
     {"kg": 1000.0, "g": 1.0, "lb": 453.59237, "oz": 28.349523125},
 )
@@ -90,12 +90,12 @@ def _in_unit(number: float, written: str | None, unit: str) -> float:
     """Turn a number in the written unit into one in the field's unit."""
     if not written:
         return number
-    known = _SPELLINGS.get(written.strip().casefold())
+    known = SPELLINGS.get(written.strip().casefold())
     if known == unit and known:
         return number
     if (known, unit) == ("F", "C"):
         return (number - 32) / 1.8
-    for sizes in _SIZES:
+    for sizes in SIZES:
         if known in sizes and unit in sizes:
             return number * sizes[known] / sizes[unit]
     raise ValueError(f"is in '{written.strip()}', this column is in {unit or 'no unit'}")
@@ -366,12 +366,12 @@ def unusual(term: Term, value: Any) -> Problem | None:
     )  # fmt: skip
 
 
-_OFTEN_MIXED = {"C": ("F",), "kg": ("lb", "g"), "g": ("kg", "lb", "oz"), "cm": ("in", "mm"), "mm": ("in", "cm")}
+OFTEN_MIXED = {"C": ("F",), "kg": ("lb", "g"), "g": ("kg", "lb", "oz"), "cm": ("in", "mm"), "mm": ("in", "cm")}
 
 
 def _other_unit(term: Term, value: float) -> str:
     """Name the unit, if any, in which a number would be usual."""
-    for unit in _OFTEN_MIXED.get(term.unit, ()):
+    for unit in OFTEN_MIXED.get(term.unit, ()):
         turned = _in_unit(value, unit, term.unit)
         if term.low is not None and term.high is not None and term.low <= turned <= term.high:
             return f"read in {unit}? {value:g} {unit} is {turned:.4g} {term.unit}: then write '{value:g} {unit}'"

@@ -22,7 +22,7 @@ PRIVATE = 0o700
 PRIVATE_FILE = 0o600
 
 _TEMPLATE = """\
-# Settings of a den study. densite reads this file and never changes it.
+# Settings of a den study. densite reads this file; it adds to it only what you accept in `densite intake --learn`.
 # Lines that start with # are switched off; what stands behind them shows the default or an example.
 
 [study]
@@ -85,7 +85,15 @@ time_zone = {time_zone}  # name of the tz database, in which times with an offse
 # decimal = ","                 # decimal mark in crew files, "." by default
 # date_order = "day first"      # how days in figures are written: day first or month first. Never guessed
 # encoding = "cp1252"           # only if a file's encoding is not found by itself
+# camera_time_zone = "-07:00"   # zone of the clocks of cameras whose pictures do not say: an offset, or a name
 # assumed_uncertainty_m = 10.0  # to find duplicates where a crew gave no uncertainty [m]; your choice, no source
+
+[intake.offset_errors]
+# standard errors of dens seen from a distance, by your own trials; for rows that give none. Never guessed
+# bearing_deg = 2.0
+# laser_m = 0.5
+# tape_m = 0.5
+# estimate_pct = 20.0
 
 [intake.columns]
 # headings of your own files, and the column of densite that each means; `densite columns` lists them
@@ -93,6 +101,19 @@ time_zone = {time_zone}  # name of the tz database, in which times with an offse
 [animals]
 # protocol = "protocol.toml"        # limits of vitals, filled in and signed by the study's veterinarian
 # calibration = "calibration.toml"  # cub ages from measurements; `densite cubs fit` makes it from known-age cubs
+
+[form]
+# crew = ["A", "B"]             # what the phone form offers; default: who is on file for the last two winters
+# observers = ["Q.V."]
+# females = ["OB-031"]          # females expected this winter; default: those with a collar on
+
+[check]
+# What `densite check` asks about. Where a line is switched off, nothing is said of it.
+# season = ["11-01", "05-15"]   # first and last day of visits, month and day; yours, no source: nothing is assumed
+# same_day_m = 2000.0           # two dens of a female on one day farther apart are asked about [m]; yours, no source
+# expected = ["uncertainty_m", "aspect", "slope_deg", "female", "crew", "cub.mass_g"]  # what a crew should fill in;
+#                               # by default what `densite check --missing` lists
+# water_codes = [11]            # classes of land cover that are open water; known for nlcd and worldcover
 
 [map]
 # title = "Winter dens"

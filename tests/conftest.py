@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -45,6 +45,20 @@ def blocks_as_written() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(blocks, "LEAST_CELLS", 1)
         yield
+
+
+@pytest.fixture
+def figure(record_property: Callable[[str, object], None]) -> Callable[[str], None]:
+    """Keep a measured figure for the end of the run, where CI shows it, whichever process measured it."""
+    return lambda text: record_property("figure", text)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Print the figures that tests have measured; of those that begin alike up to a colon the last."""
+    reports = [report for listed in terminalreporter.stats.values() for report in listed]
+    told = [text for report in reports for name, text in getattr(report, "user_properties", ()) if name == "figure"]
+    for text in {text.split(":")[0]: text for text in told}.values():
+        terminalreporter.write_line(text)
 
 
 def needs(tool: str) -> str:

@@ -47,7 +47,7 @@ def intake(study: Any, n: int, name: str = "") -> None:
     file = study.folder / f"{name}crew-{n}.csv"
     lines = [line(label, place(n, name) + i) for i, label in enumerate(labels("intake", n, name))]
     file.write_text(HEAD + "".join(lines), encoding="utf-8")
-    delivery = study.hand_in(file)
+    (delivery,) = study.hand_in(file)
     assert not delivery.held_back, delivery.problems
 
 

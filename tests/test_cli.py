@@ -168,12 +168,13 @@ def test_log_asks_for_what_is_missing_and_again_for_what_is_wrong(study) -> None
         "WGS84",
         "5",
         "cave",
+        "tree",
         "NNE",
         "magnetic",
         "40 %",
         "",
         "snow",
-        "tree",
+        "y",
     ]
     code, seen = talk(study, *answers)
     assert code == 0, seen

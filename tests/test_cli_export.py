@@ -115,7 +115,7 @@ def test_paths_in_a_data_package_lead_nowhere(made, tmp_path) -> None:
 def test_an_export_is_handed_in_whole(made, tmp_path) -> None:
     """Its folder may be named; one table of it, or a folder that is none, is refused with the way out."""
     assert "records of animals 0" in told("intake", made, "--study", tmp_path / "basin")
-    for place, said in ((made / "den.csv", "hand in .*datapackage.json"), (tmp_path, "is a folder and no export")):
+    for place, said in ((made / "den.csv", "hand in .*datapackage.json"), (tmp_path / "basin", "is a study folder")):
         done = CliRunner().invoke(cli, ["intake", str(place), "--study", str(tmp_path / "basin")])
         assert done.exit_code == 2
         assert re.search(said, done.output), done.output

@@ -3,7 +3,7 @@
 import pytest
 from conftest import write
 
-from densite.errors import IntakeError
+from densite.errors import IntakeError, Level
 from densite.intake.gpx import read_gpx
 from densite.intake.rawrow import understand
 
@@ -82,3 +82,23 @@ def test_a_key_given_twice_is_told(tmp_path) -> None:
     text = '<wpt lat="43.5" lon="-115.5"><desc>type: tree; type: brush</desc></wpt></gpx>'
     (row,) = read_gpx(write(tmp_path / "a.gpx", HEAD + text), mapping={})
     assert "given twice" in row.problems[0].message
+
+
+def test_tracks_and_routes_are_told_and_kept_out(tmp_path) -> None:
+    """With how many points; a waypoint beside them is taken, a point that is described as a den is asked about."""
+    point = '<{0} lat="43.6" lon="-115.5"><name>{1}</name><desc>{2}</desc></{0}>'
+    walk = "".join(point.format("trkpt", "", text) for text in ("", "a tree", "den_type: brush"))
+    text = (
+        f"<gpx>{point.format('wpt', 'D-1', 'den_type: tree')}<trk><name>walk</name><trkseg>{walk}</trkseg></trk>"
+        f"<rte><name>plan</name>{point.format('rtept', 'R-1', '')}</rte></gpx>"
+    )
+    first, offered = read_gpx(write(tmp_path / "a.gpx", text), mapping={})
+    assert [p.message for p in first.problems] == [
+        "track 'walk' with 3 points is kept out: a track is no den",
+        "route 'plan' with 1 points is kept out: a route is no den",
+    ]
+    assert [p.level for p in offered.problems] == [Level.CONFIRM]
+    assert offered.values["den_type"] == "brush"
+    bare = write(tmp_path / "b.gpx", '<gpx><trk><name>walk</name><trkseg><trkpt lat="1" lon="1"/></trkseg></trk></gpx>')
+    with pytest.raises(IntakeError, match="track 'walk' with 1 points"):
+        list(read_gpx(bare, mapping={}))

@@ -90,16 +90,15 @@ def assert_all_there(target: str, *, steps: int) -> int:
 
 @pytest.mark.parametrize("steps", [3, pytest.param(12, marks=pytest.mark.gate)])
 @pytest.mark.parametrize("engine", ["geopackage", "postgres"])
-def test_sixteen_writers(nursery, tmp_path, request, capsys, engine, steps) -> None:
+def test_sixteen_writers(nursery, tmp_path, request, figure, engine, steps) -> None:
     """Each hands in files, logs dens, and adds to one number that all of them change, without a pause."""
     target = request.getfixturevalue(f"{engine}_target")
     started(tmp_path, target)
     seconds, lasted = run(nursery, tmp_path, target, steps=steps)
     records = assert_all_there(target, steps=steps)
     assert max(seconds) < LONGEST_S
-    with capsys.disabled():
-        print(f"\n{engine}: {WRITERS} writers, {len(seconds)} steps in {lasted:.1f} s, {records} records, longest wait "
-              f"{max(seconds):.1f} s; lost 0, doubled 0, deadlocks 0")  # fmt: skip
+    figure(f"{engine}: {WRITERS} writers, {len(seconds)} steps in {lasted:.1f} s, {records} records, longest wait "
+          f"{max(seconds):.1f} s; lost 0, doubled 0, deadlocks 0")  # fmt: skip
 
 
 @pytest.mark.parametrize("engine", ["geopackage", "postgres"])

@@ -41,19 +41,20 @@ from densite.register import create_register, geopackage, journal, merging, open
 from densite.register.columns import encode_point, geopackage_blob
 from densite.register.conflicts import Choice, read_choices, write_conflicts
 from densite.register.merging import common_entries, merge
-from densite.review import findings
+from densite.review.recorded import of_records
 
 pytest_plugins = ("postgres",)
 
 FIGURES = {"histories": 0, "with conflicts": 0, "records": 0, "lost": 0, "doubled": 0, "rounds": 0, "threes": 0}
 
 
-@pytest.fixture(scope="module", autouse=True)
-def figures(request):
-    """Printed for CI: nothing lost, nothing doubled."""
+@pytest.fixture(autouse=True)
+def figures(figure):
+    """Told in CI: nothing lost, nothing doubled."""
+    before = sum(FIGURES.values())
     yield
-    with request.config.pluginmanager.getplugin("capturemanager").global_and_fixture_disabled():
-        print("\nmerging: " + ", ".join(f"{name} {count}" for name, count in FIGURES.items()))
+    if sum(FIGURES.values()) > before:
+        figure("merging: " + ", ".join(f"{name} {count}" for name, count in FIGURES.items()))
     assert (FIGURES["lost"], FIGURES["doubled"]) == (0, 0)
 
 
@@ -959,7 +960,7 @@ def test_labels_that_differ_by_case_only_are_told(copies) -> None:
     merged = merge(mine, of(north))
     assert merged.new["den"] == 1
     assert any("but for case or blanks" in str(doubt) for doubt in merged.doubts)
-    listed = findings(mine.dens(), mine.visits(), mine.derived(), mine.reasons(), area=None)
+    listed = [f.problem for f in of_records(mine.dens(), mine.visits(), mine.derived(), mine.reasons(), area=None)]
     assert any(p.field == "label" and "but for case or blanks" in p.message for p in listed)
 
 

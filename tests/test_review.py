@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from densite.records import DenSite, columns
-from densite.review import findings
+from densite.review.recorded import of_records
 
 NOW = dt.datetime(2026, 3, 1, tzinfo=dt.UTC)
 NOTHING = pd.DataFrame(columns=["den_id", "covariate", "radius_m", "reason"])
@@ -47,7 +47,7 @@ def derived(**values) -> pd.DataFrame:
 def told(frame, seen=None, values=None, reasons=NOTHING, area=None) -> list[str]:
     """Return the findings as text."""
     seen, values = visits() if seen is None else seen, derived() if values is None else values
-    return [str(p) for p in findings(frame, seen, values, reasons, area=area)]
+    return [str(f.problem) for f in of_records(frame, seen, values, reasons, area=area)]
 
 
 def test_nothing_to_say() -> None:

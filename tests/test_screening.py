@@ -9,7 +9,7 @@ from densite import places
 from densite.errors import Level
 from densite.intake.rawrow import RawRow
 from densite.intake.rows import read_row
-from densite.intake.screening import Known, screen
+from densite.intake.screening import Known, Rectangle, other_reading, screen
 
 NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
 HERE = (-115.5, 43.5)
@@ -166,3 +166,29 @@ def test_lost_minus_is_recognised(settings) -> None:
     """115.5 east instead of west."""
     (found,) = screen(row(settings, 115.5, 43.5), known_with(), AREA)
     assert "minus lost" in found.hint
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ({"coordinates": "43.5 115.5"}, "sign of the longitude"),
+        ({"coordinates": "43.5 N 115.5 E"}, "sign of the longitude"),
+        ({"latitude": "-115.5", "longitude": "43.5"}, "swapped"),
+        ({"coordinates": "115.5, 43.5"}, "swapped, and the sign"),
+        ({"coordinates": "43.5 S 115.5 W"}, "sign of the latitude"),
+        ({"easting": "621267", "northing": "4817434", "utm_zone": "12N"}, "zone 11N"),
+    ],
+)
+def test_usual_slips_of_a_place_are_recognised(typed, said) -> None:
+    """Each of them, in one cell or two, comes back as the place that was meant."""
+    other = other_reading(typed, Rectangle(-116, 43, -115, 44))
+    assert other is not None
+    assert said in other.said
+    assert (other.place.longitude, other.place.latitude) == pytest.approx((-115.5, 43.5), abs=1e-4)
+
+
+def test_a_place_that_no_slip_explains_has_no_other_reading() -> None:
+    """Nothing is made up."""
+    area = Rectangle(-116, 43, -115, 44)
+    assert other_reading({"coordinates": "10 N 20 E"}, area) is None
+    assert other_reading({"coordinates": "under the fir"}, area) is None

@@ -32,21 +32,25 @@ CELLS = ["2026-02-24", "43.512340", "-115.521230", "WGS84", "5"]
 MODULES = {"pickle", "marshal", "shelve", "dill", "cloudpickle", "joblib", "yaml", "xlrd", "openpyxl", "subprocess",
            "zipfile", "tarfile", "gzip", "bz2", "lzma", "zlib"}  # fmt: skip
 CALLS = {"eval", "exec", "compile", "__import__"}
-METHODS = {"system", "popen", "read_pickle", "to_pickle", "read_excel", "load_extension", "enable_load_extension"}
+METHODS = {"system", "popen", "read_pickle", "to_pickle", "read_excel", "load_extension", "enable_load_extension",
+           "extract", "extractall", "unpack_archive"}  # fmt: skip
+# Archives and workbooks of crews are opened here only, after a look at what they would unfold to.
+ALLOWED = {"ziplimits": {"zipfile", "zlib", "lzma"}, "archive": {"zipfile"}, "xlsx": {"zipfile", "openpyxl"}}
 
 
 def test_no_data_becomes_code() -> None:
     """No pickle, no evaluated text, no shell, no archive that could unfold to any size."""
     for path in PACKAGE.rglob("*.py"):
+        allowed = ALLOWED.get(path.stem, set()) if path.parent.name == "intake" else set()
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            assert not _dangerous(node), f"{path} line {node.lineno}"
+            assert not _dangerous(node, allowed), f"{path} line {node.lineno}"
 
 
-def _dangerous(node: ast.AST) -> bool:
+def _dangerous(node: ast.AST, allowed: frozenset[str] | set[str] = frozenset()) -> bool:
     if isinstance(node, ast.Import):
-        return any(alias.name.split(".")[0] in MODULES for alias in node.names)
+        return any(alias.name.split(".")[0] in MODULES - allowed for alias in node.names)
     if isinstance(node, ast.ImportFrom):
-        return (node.module or "").split(".")[0] in MODULES
+        return (node.module or "").split(".")[0] in MODULES - allowed
     if not isinstance(node, ast.Call):
         return False
     called = node.func
@@ -64,8 +68,10 @@ def test_the_watch_sees(text) -> None:
 
 
 def test_pictures_are_written_and_never_read() -> None:
-    """A picture that unfolds to any size needs a reader; layers are read by blocks."""
-    text = "\n".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py"))
+    """A picture that unfolds to any size needs a reader; layers are read by blocks, of photographs the headers."""
+    text = "\n".join(
+        path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py") if path.stem not in ("exif", "upright")
+    )
     assert "Image.open" not in text
     assert "imread" not in text
 

@@ -106,3 +106,17 @@ def test_values_that_no_program_can_hold(value) -> None:
     """One message, whatever the reader of TOML stumbles over."""
     with pytest.raises(SettingsError):
         parse(f"{STUDY_TOML}[terrain]\nslope_tolerance_deg = {value}\n")
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ('season = ["11-31-1", "05-15"]', "no day of a year"), ('season = ["13-01", "05-15"]', "no day of a year"),
+    ('expected = ["slopedeg"]', "did you mean 'slope_deg'"),
+    ('expected = ["cub.weight"]', "unknown column 'cub.weight'"),
+    ("same_day_m = 0", "same_day_m"),
+])  # fmt: skip
+def test_what_check_cannot_ask(text, said) -> None:
+    """A day that is none, a column that is none; nothing is set by itself."""
+    with pytest.raises(SettingsError, match=said):
+        parse(f"{STUDY_TOML}[check]\n{text}\n")
+    chosen = parse(STUDY_TOML).check
+    assert (chosen.season, chosen.same_day_m, chosen.expected) == (None, None, None)

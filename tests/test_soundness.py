@@ -223,7 +223,7 @@ def told_or_whole(path: Path, expected: dict) -> bool:
 
 
 @pytest.mark.parametrize("examples", [QUICK, pytest.param(MANY, marks=pytest.mark.gate)])
-def test_any_bit_flipped(made, tmp_path, capsys, examples) -> None:
+def test_any_bit_flipped(made, tmp_path, figure, examples) -> None:
     """Told, or without effect on any record; never a traceback."""
     whole, expected, seen = made.read_bytes(), records(made), {"told": 0, "flips": 0}
 
@@ -239,12 +239,11 @@ def test_any_bit_flipped(made, tmp_path, capsys, examples) -> None:
 
     flip()
     assert seen["told"]
-    with capsys.disabled():
-        print(f"\nbit flips anywhere: {seen['flips']}, told {seen['told']}, the rest without effect on any record")
+    figure(f"bit flips anywhere: {seen['flips']}, told {seen['told']}, the rest without effect on any record")
 
 
 @pytest.mark.parametrize("flips", [40, pytest.param(120, marks=pytest.mark.gate)])
-def test_any_bit_of_a_record_flipped(made, tmp_path, capsys, flips) -> None:
+def test_any_bit_of_a_record_flipped(made, tmp_path, figure, flips) -> None:
     """In the pages of dens and visits, where damage hurts."""
     whole, expected, told = made.read_bytes(), records(made), 0
     chance = random.Random("records")  # noqa: S311 - seeded
@@ -255,8 +254,7 @@ def test_any_bit_of_a_record_flipped(made, tmp_path, capsys, flips) -> None:
         path = tmp_path / "register.gpkg"
         path.write_bytes(damaged)
         told += told_or_whole(path, expected)
-    with capsys.disabled():
-        print(f"\nbit flips in and around records: {flips}, told {told}, the rest without effect on any record")
+    figure(f"bit flips in and around records: {flips}, told {told}, the rest without effect on any record")
     assert told > flips / 2
 
 

@@ -475,7 +475,7 @@ def test_paper_shows_all_of_the_map_and_the_legend(show, text):
     assert page.pdf(prefer_css_page_size=True).count(b"/Type /Page\n") == 1
 
 
-def test_a_thousand_dens_time_to_use(show, tmp_path, capsys):
+def test_a_thousand_dens_time_to_use(show, tmp_path, figure):
     """All thousand are on the map; the time is printed and bounded only loosely, for slow machines."""
     page_text = drawn(tmp_path, dens(1000))
     start = time.perf_counter()
@@ -483,8 +483,7 @@ def test_a_thousand_dens_time_to_use(show, tmp_path, capsys):
     page.locator("input[data-kind=dens]").first.uncheck()
     taken = time.perf_counter() - start
     inside = page.evaluate("performance.getEntriesByName('map-ready')[0].startTime") / 1000
-    with capsys.disabled():
-        print(f"\n1,000 dens: ready {inside:.2f} s after opening, first switch done after {taken:.2f} s")
+    figure(f"1,000 dens: ready {inside:.2f} s after opening, first switch done after {taken:.2f} s")
     assert sum(count(page, kind) for kind in range(5)) == 800
     assert inside < 20
 

@@ -16,9 +16,11 @@ from densite.cli import (
     crew,
     cubs,
     export,
+    form,
     handling,
     history,
     litters,
+    locate,
     merge,
     permits,
     planner,
@@ -55,8 +57,9 @@ def cli() -> None:
 
 
 MODULES = (
-    crew, history, sheet, animal, handling, cubs, samples, permits, records, export, merge, analyst, register, backup,
-    planner, available, rasters,
+    crew, form, locate, history, sheet, animal, handling, cubs, samples, permits, records, export, merge, analyst,
+    register,
+    backup, planner, available, rasters,
 )  # fmt: skip
 for module in MODULES:
     for command in module.COMMANDS:

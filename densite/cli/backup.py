@@ -25,7 +25,7 @@ def backup(output: Path | None, folder: Path) -> None:
               densite backup --study basin -o /media/stick/basin.gpkg
 
     Others may go on reading and writing. No file is ever written over. Keep copies on another disk, in
-    another house. A backup holds exact den places.
+    another house. A backup holds exact den places; photographs lie in photos/ and are copied by hand.
     """
     from densite.register.backup import back_up, place_for, stamp
     from densite.register.opening import look_up

@@ -75,7 +75,7 @@ def correct(
             _show(made)
         if _agreed(made, confirm=confirm, yes=yes, dry_run=dry_run):
             made = study.correct(what, values, reason=reason, confirm=True, shown=made)
-    _close(made, dry_run=dry_run, as_json=as_json)
+    _close(made, confirm=confirm, dry_run=dry_run, as_json=as_json)
 
 
 def _values(fields: tuple[str, ...]) -> dict[str, str]:
@@ -107,7 +107,7 @@ def _agreed(made: Correction, *, confirm: bool, yes: bool, dry_run: bool) -> boo
     return bool(click.confirm(asked, err=True))
 
 
-def _close(made: Correction, *, dry_run: bool, as_json: bool) -> None:
+def _close(made: Correction, *, confirm: bool, dry_run: bool, as_json: bool) -> None:
     """Say what came of it and end with the exit code."""
     if as_json:
         click.echo(json.dumps(_told(made), indent=2, ensure_ascii=False, default=str))
@@ -115,7 +115,7 @@ def _close(made: Correction, *, dry_run: bool, as_json: bool) -> None:
         click.echo("Corrected." if made.done else "Would be corrected.", err=True)
         return
     way = "mend what is listed" if made.stops else "--yes makes the change without asking"
-    way = "--confirm says that the doubts were looked at" if made.doubts and not made.stops else way
+    way = "--confirm says that the doubts were looked at" if made.doubts and not made.stops and not confirm else way
     click.echo(f"Nothing was changed: {way}.", err=True)
     sys.exit(1)
 
@@ -181,7 +181,7 @@ def as_of(when: str, what: str, kind: str | None, form: str, every: bool, as_jso
 
 
 def _show_then(study: Study, what: str, kind: str, *, form: str, every: bool, as_json: bool) -> None:
-    from densite.cli import records
+    from densite.cli import crew, records
     from densite.tables import WRITERS
 
     if what == "table":
@@ -190,10 +190,9 @@ def _show_then(study: Study, what: str, kind: str, *, form: str, every: bool, as
         records.show(study, kind, every=every, as_json=as_json)
     else:
         click.echo("Layers, calibration and protocol are those of now: earlier ones are not kept.", err=True)
-        problems = study.check()
-        shared.tell(() if as_json else problems)
-        click.echo(shared.as_json(problems) if as_json else f"Open questions: {shared.counted(problems)}")
-        sys.exit(bool(problems))
+        review = study.review()
+        crew.tell_review(study, review, missing=False, as_json=as_json)
+        sys.exit(bool(review.findings))
 
 
 COMMANDS = (history, correct, withdraw, as_of)

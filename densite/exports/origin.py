@@ -23,7 +23,7 @@ def package_of(place: Path) -> Path:
 
 
 def handed_in(path: Path) -> Path:
-    """Return the file by which an export comes back, where its folder is handed in; any other file as it is.
+    """Return the file by which an export comes back, where its folder is handed in; anything else as it is.
 
     Parameters
     ----------
@@ -37,12 +37,10 @@ def handed_in(path: Path) -> Path:
     Raises
     ------
     IntakeError
-        A folder that is no export; or a single table of one: read as a crew file, its records would get other ids.
+        A single table of an export: read as a crew file, its records would get other ids.
     """
     if path.is_dir():
-        if not package_of(path).is_file():
-            raise IntakeError(f"{path} is a folder and no export ({PACKAGE} is missing): name the crew files in it")
-        return package_of(path)
+        return package_of(path) if package_of(path).is_file() and MARK in _said(package_of(path)) else path
     package = path.with_name(PACKAGE)
     if path.suffix == ".csv" and path.stem in _NAMES and package.is_file() and MARK in _said(package):
         raise IntakeError(

@@ -35,6 +35,7 @@ class KnownRecords:
     visits: dict[tuple[str, dt.date], str] = field(default_factory=dict)  # den_id, day: visit_id
     animals: dict[str, str] = field(default_factory=dict)  # squeezed id: the id as it was first written
     rows: dict[str, str] = field(default_factory=dict)  # row key: where it came from
+    keyed: dict[str, str] = field(default_factory=dict)  # row key: record id
     records: dict[str, str] = field(default_factory=dict)  # record id: where it came from
     replaced: dict[str, str] = field(default_factory=dict)  # record id: the record that corrects it
     current: dict[tuple[str, ...], str] = field(default_factory=dict)  # natural key: record id
@@ -331,7 +332,7 @@ def _heavy_cub(record: Mapping[str, Any], known: KnownRecords) -> Iterator[Probl
         yield Problem(Level.CONFIRM, said, "mass_g", f"{mass:g}", hint="in grams?")
 
 
-_IN_ORDER = (
+IN_ORDER = (
     ("approached", "darted"), ("darted", "down"), ("down", "first_handled"), ("first_handled", "last_handled"),
     ("down", "reversed"), ("down", "head_up"),
 )  # fmt: skip
@@ -339,7 +340,7 @@ _IN_ORDER = (
 
 def _out_of_order(record: Mapping[str, Any], kind: Kind) -> Iterator[Problem]:
     headings = {term.name: term.heading for term in kind.terms}
-    for before, after in _IN_ORDER:
+    for before, after in IN_ORDER:
         first, second = record.get(f"{before}_at"), record.get(f"{after}_at")
         if first is not None and second is not None and second < first:
             said = f"{headings[after]} {clock(record, after)} is before {headings[before]} {clock(record, before)}"

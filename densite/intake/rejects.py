@@ -18,9 +18,11 @@ CONFIRMED = "confirmed"
 FORMULA = "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"  # the last four are full-width, which some spreadsheets run too
 _RUN = re.compile(f"'*[{re.escape(FORMULA)}]")
 MENDED = "mended-"
+_UNSAFE = re.compile(r"[^\w .,()+-]")
+_LONGEST_NAME = 180  # bytes; file systems bear 255
 
 
-def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in: Path) -> Path:
+def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in: Path, name: str = "") -> Path:
     """Write held-back rows to ``rejected-<file>.csv`` with the reason first.
 
     A file that somebody may be mending is never written over, unless it is the very file handed in.
@@ -33,6 +35,8 @@ def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in
         Where to write, usually the study's ``out``.
     handed_in : Path
         The crew file the rows came from.
+    name : str
+        How the part of it is called that they came from; the file's own name by default.
 
     Returns
     -------
@@ -40,7 +44,7 @@ def write_rejects(rows: Sequence[tuple[RawRow, str]], *, folder: Path, handed_in
         The file written.
     """
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    path = _free_name(folder, handed_in)
+    path = _free_name(folder, handed_in, name or handed_in.name)
     heads = list(dict.fromkeys(key for row, _ in rows for key in row.raw if key not in PROVENANCE))
     known = {name for row, _ in rows for name in row.values}
     extra = [] if CONFIRMED in known or CONFIRMED in heads else [CONFIRMED]
@@ -126,8 +130,11 @@ def _is_number(cell: str) -> bool:
     return True
 
 
-def _free_name(folder: Path, handed_in: Path) -> Path:
-    stem = handed_in.name if handed_in.suffix.lower() == ".csv" else f"{handed_in.name}.csv"
+def _free_name(folder: Path, handed_in: Path, name: str) -> Path:
+    name = _UNSAFE.sub("-", name)
+    if len(name.encode()) > _LONGEST_NAME:
+        name = name.encode()[-_LONGEST_NAME:].decode(errors="ignore")  # its end tells more than its beginning
+    stem = name if name.lower().endswith(".csv") else f"{name}.csv"
     path = folder / (PREFIX + stem.removeprefix(PREFIX))
     number = 2
     while path.exists() and not (handed_in.exists() and path.samefile(handed_in)):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -15,6 +13,7 @@ from densite.visitsheet.markup import Pen, escaped
 from densite.visitsheet.style import PAPERS, PaperName, style
 from densite.visitsheet.values import LABEL_PT, clocks, text_width
 from densite.webmap.page import digest
+from densite.wholefile import write_whole
 
 PRIVATE = "exact den location: for the crew only"
 TITLE_PT = 10.0
@@ -178,12 +177,6 @@ def _nothing(url: str, *_: object, **__: object) -> dict[str, object]:
 
 def _write(data: bytes, path: Path) -> None:
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-            Path(name).replace(path)
-        finally:
-            Path(name).unlink(missing_ok=True)
+        write_whole(path, data)
     except OSError as error:
         raise SheetError(f"the sheet cannot be written to {path}: {error.strerror or error}") from None

@@ -22,7 +22,7 @@ def scripts() -> list[str]:
         One of the packages that carry Leaflet is not installed.
     """
     return [
-        _with_licence("leaflet", _library(_LEAFLET, "leaflet.js")),
+        leaflet()[0],
         _with_licence("markercluster", _library(_CLUSTER, "leaflet.markercluster.js")),
         *(_own(name) for name in ("parts.js", "dens.js", "panel.js", "map.js")),
     ]
@@ -36,8 +36,19 @@ def styles() -> list[str]:
     MapError
         One of the packages that carry Leaflet is not installed.
     """
-    leaflet = _without_files(_library(_LEAFLET, "leaflet.css"))
-    return [leaflet, _library(_CLUSTER, "MarkerCluster.css"), _own("map.css")]
+    return [leaflet()[1], _library(_CLUSTER, "MarkerCluster.css"), _own("map.css")]
+
+
+def leaflet() -> tuple[str, str]:
+    """Return Leaflet's script and style alone, for a page with scripts of its own.
+
+    Raises
+    ------
+    MapError
+        The package that carries Leaflet is not installed.
+    """
+    script = _with_licence("leaflet", _library(_LEAFLET, "leaflet.js"))
+    return script, _without_files(_library(_LEAFLET, "leaflet.css"))
 
 
 def _own(name: str) -> str:

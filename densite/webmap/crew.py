@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -20,6 +18,7 @@ from densite.webmap.outlines import Outline, outline
 from densite.webmap.overlays import Overlay
 from densite.webmap.region import Region, around
 from densite.webmap.sheet import Sheet, draw
+from densite.wholefile import write_whole
 
 BANNER = "Exact den locations: not for publication"
 
@@ -99,13 +98,7 @@ def write_map(text: str, path: Path) -> None:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-            Path(name).replace(path)
-        finally:
-            Path(name).unlink(missing_ok=True)
+        write_whole(path, text.encode("utf-8"))
     except OSError as error:
         raise MapError(f"the map cannot be written to {path}: {error}") from None
 

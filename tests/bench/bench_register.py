@@ -73,7 +73,7 @@ def intake(folder: Path, name: str) -> dict[str, Any]:
     from densite.pipeline import open_study
 
     with open_study(folder / "study") as study:
-        delivery = study.hand_in(folder / name)
+        (delivery,) = study.hand_in(folder / name)
         assert not delivery.held_back, delivery.held_back[0]
     return {"recorded": delivery.visits + delivery.records}
 
