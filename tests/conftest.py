@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck
@@ -25,6 +26,7 @@ hypothesis_settings.register_profile(
 )
 hypothesis_settings.load_profile("repeatable")
 
+CHROMIUM_FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 STUDY_TOML = """
 [study]
 name = "Test study"
@@ -69,6 +71,17 @@ def needs(tool: str) -> str:
             pytest.fail(f"{tool} is missing: .ci/run must install it")
         pytest.skip(f"{tool} is not installed")
     return path
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    """Debian's Chromium without a window."""
+    from playwright.sync_api import sync_playwright  # loaded only where pages are opened
+
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=needs("chromium"), args=CHROMIUM_FLAGS)
+        yield browser
+        browser.close()
 
 
 def write(path: Path, text: str, encoding: str = "utf-8") -> Path:

@@ -4,10 +4,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from conftest import needs
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page
 from test_phone_used import PHONE, photograph, stored, until
-from test_phoneform import FLAGS, ID, at, content, handed, held, on, ready, write
+from test_phoneform import ID, at, content, handed, held, on, ready, write
 
 from densite.phoneform import render
 
@@ -20,15 +19,6 @@ REFUSE = """() => {
     return put.call(this, value);
   };
 }"""
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator:
-    """A browser for all tests."""
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=needs("chromium"), args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from conftest import STUDY_TOML, needs
+from conftest import CHROMIUM_FLAGS, STUDY_TOML, needs
 from PIL import Image
 from PIL.ExifTags import IFD
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from pyproj import Geod
-from test_phoneform import FLAGS, HOSTILE, ID, at, choose, content, held, on, ready, write
+from test_phoneform import HOSTILE, ID, at, choose, content, held, on, ready, write
 
 from densite.phoneform import render, screens, shipped
 from densite.pipeline import open_study
@@ -60,7 +60,7 @@ def driver() -> Iterator:
 @pytest.fixture(scope="module")
 def chromium(driver) -> Iterator[Browser]:
     """A browser for all tests that need none of their own."""
-    browser = driver.chromium.launch(executable_path=needs("chromium"), args=FLAGS)
+    browser = driver.chromium.launch(executable_path=needs("chromium"), args=CHROMIUM_FLAGS)
     yield browser
     browser.close()
 
@@ -92,7 +92,13 @@ class Killable:
 
     def __init__(self, driver, profile: Path) -> None:
         (profile / "DevToolsActivePort").unlink(missing_ok=True)
-        command = [needs("chromium"), *FLAGS, f"--user-data-dir={profile}", "--remote-debugging-port=0", "about:blank"]
+        command = [
+            needs("chromium"),
+            *CHROMIUM_FLAGS,
+            f"--user-data-dir={profile}",
+            "--remote-debugging-port=0",
+            "about:blank",
+        ]
         self.process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
                                         start_new_session=True)  # fmt: skip
         self.browser = driver.chromium.connect_over_cdp(f"http://127.0.0.1:{self._port(profile)}")

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from conftest import STUDY_TOML, needs
-from playwright.sync_api import Page, sync_playwright
+from conftest import STUDY_TOML
+from playwright.sync_api import Browser, Page
 
 from densite.animals import record_uuid
 from densite.animalterms import KINDS
@@ -375,15 +375,11 @@ def compared(kind: str, row: Row, office_says: set[tuple[str, str]], phone_says:
 
 
 @pytest.fixture(scope="module")
-def page() -> Iterator[Page]:
+def page(chromium: Browser) -> Page:
     """One page with the clock stopped."""
-    program = needs("chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
-        shown = browser.new_page()
-        shown.clock.set_fixed_time(NOW)
-        yield shown
-        browser.close()
+    shown = chromium.new_page()
+    shown.clock.set_fixed_time(NOW)
+    return shown
 
 
 def judged(page: Page, settings: Settings, rows: list[tuple[str, Row]]) -> list[list[dict[str, Any]]]:

@@ -4,14 +4,13 @@ import base64
 import io
 import json
 import math
-from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 import pytest
-from conftest import STUDY_TOML, needs
+from conftest import STUDY_TOML
 from PIL import Image
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from pyproj import Geod
 
 from densite.phoneform.rules import SCRIPTS, browser_text, reading_of, rules
@@ -21,7 +20,6 @@ ADDRESS = "http://localhost/"  # answered by the test itself; browsers count loc
 START = 1_771_920_000  # 2026-02-24 08:00 UTC
 LON, LAT = -118.2210, 44.5123
 WIDEN = math.sqrt(math.log(0.05) / math.log(0.32))
-FLAGS = ["--no-sandbox", "--disable-gpu"]
 TOLD = (
     "averaged, gathered, watchPosition, watchBearing, bearingHeading, bearingMean, outwardBearing, shrunk, fieldFile, "
     "saveFile, shareFile"
@@ -36,16 +34,6 @@ def shell() -> str:
     names = "const choiceWord = (value) => value, termHeading = (kind, name) => name;"
     scope = f"const PAGE = {data}; {names}\n{scripts}\nwindow.form = {{{TOLD}}};"
     return f'<!doctype html><title>t</title><script>"use strict";(() => {{{scope}}})();</script>'
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """The browser that Debian ships."""
-    program = needs("chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 def opened(chromium: Browser, address: str = ADDRESS, **options: Any) -> Page:

@@ -7,8 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 from click.testing import CliRunner
-from conftest import STUDY_TOML, needs
-from playwright.sync_api import sync_playwright
+from conftest import STUDY_TOML
 
 from densite.animals import frame_of
 from densite.animalterms import KINDS
@@ -24,7 +23,6 @@ from densite.webmap.page import digest
 
 DAY = dt.date(2026, 2, 24)
 HOSTILE = "</script><script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">\u2028"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 ID = "0ad5a000-0000-4000-8000-000000000001"
 
 
@@ -254,16 +252,6 @@ def test_night_is_red() -> None:
 
 
 # --- in a browser
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator:
-    """A headless Chromium."""
-    program = needs("chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

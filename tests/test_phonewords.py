@@ -4,8 +4,6 @@ import json
 import re
 
 import pytest
-from conftest import needs
-from playwright.sync_api import sync_playwright
 
 from densite import animalterms
 from densite.phoneform import read_words, screens, shipped
@@ -104,7 +102,7 @@ def test_a_name_that_is_no_language_is_refused(tmp_path, name) -> None:
         read_words(tmp_path / f"{name}.json")
 
 
-def test_saying_in_the_browser() -> None:
+def test_saying_in_the_browser(chromium) -> None:
     """Falls back to English, to the term, to the value; says units in words; an empty one leaves no gap."""
     from importlib import resources
 
@@ -114,12 +112,10 @@ def test_saying_in_the_browser() -> None:
     asked = """[say('do.done'), say('do.new_den'), say('none.such'), termHeading('den', 'aspect'), choiceWord('tree'),
         choiceWord('gps'), say('check.under', {text: '-1', floor: 0, unit: 'deg'}),
         say('check.unusual', {text: '7', low: 1, high: 5, unit: ''}), say('told.waiting', {})]"""
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=needs("chromium"), args=["--no-sandbox", "--disable-gpu"])
-        page = browser.new_page()
-        scope = f"(() => {{ const PAGE = {json.dumps(page_data)}; {script}; const french = {asked}; "
-        said = page.evaluate(scope + "setLanguage('es'); return [...french, choiceWord('tree'), say('unit.deg')]; })()")
-        browser.close()
+    scope = f"(() => {{ const PAGE = {json.dumps(page_data)}; {script}; const french = {asked}; "
+    said = chromium.new_page().evaluate(
+        scope + "setLanguage('es'); return [...french, choiceWord('tree'), say('unit.deg')]; })()"
+    )
     assert said == [
         "Fini", "New den", "none.such", "Entrance aspect", "tree", "GPS", "-1 is under 0 degrees.",
         "7 is unusual (1 to 5).", "Den visits to hand over: {count}", "árbol", "grados",

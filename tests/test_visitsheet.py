@@ -15,10 +15,8 @@ import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
-from conftest import needs
 from hypothesis import given
 from hypothesis import strategies as st
-from playwright.sync_api import sync_playwright
 
 from densite.animals import frame_of
 from densite.animalterms import KINDS
@@ -198,16 +196,6 @@ def test_widths_of_each_row_add_up() -> None:
     assert sum(c.width for c in layout.SAMPLES) == layout.RIGHT
     assert layout.CUB_HEADING + layout.CUB_COLUMNS * sum(layout.CUB_PARTS) == layout.WIDTH
     assert all(sum(span for _, span in row) == len(layout.CUB_PARTS) for row in layout.CUB_ROWS)
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator:
-    """A headless Chromium."""
-    program = needs("chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

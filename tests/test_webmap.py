@@ -10,8 +10,6 @@ import numpy as np
 import pytest
 import rasterio
 from affine import Affine
-from conftest import needs
-from playwright.sync_api import sync_playwright
 from pyproj import CRS
 from shapely.geometry import LineString, Point, box
 from test_webmap_page import Reader, policy_of, sha256
@@ -37,7 +35,6 @@ GROUPS = [
     ("Observed at the den", [PopupField("slope_deg", "Ground slope", "deg"), PopupField("notes", "Notes")]),
     ("Derived from layers", [PopupField("elevation", "Elevation", "m")]),
 ]
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 UTM, SIDE, CELL = "EPSG:32611", 240, 150.0
 GRID = Affine(CELL, 0, 530_000, 0, -CELL, 4_700_000)
 
@@ -197,16 +194,6 @@ def test_writing_where_no_file_can_be_is_told(tmp_path):
 
 
 # --- in a browser
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator:
-    """A headless Chromium."""
-    program = needs("chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

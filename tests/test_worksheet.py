@@ -5,10 +5,8 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
-from conftest import needs
 from made_questions_of_dens import dens_at, visits_to
-from playwright.sync_api import sync_playwright
-from test_webmap import FLAGS, HOSTILE
+from test_webmap import HOSTILE
 from test_webmap_page import Reader, policy_of, sha256
 
 from densite.review import Held, look_again
@@ -31,16 +29,6 @@ def page_text(count=6, *, labels=None, **chosen) -> str:
     asked = tuple(f for f in review.findings if f.kind != "doubt")  # that short ids are no UUIDs
     review = replace(review, findings=asked)
     return worksheet(review, dens, title="Ondra Basin", study_id="7e57", layers={})
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator:
-    """A headless Chromium."""
-    program = needs("chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
