@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from itertools import chain, islice
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection
 
 from densite.animalterms import Kind
-from densite.deliveries import BATCH, FEW, Delivery, DryRun, Tick, hold, hold_back, told
+from densite.deliveries import BATCH, Delivery, DryRun, Tick, hold, hold_back, if_few, told
 from densite.errors import Level, Problem
 from densite.fieldentries import record_again, withdrawn_there
 from densite.intake.animalrows import KnownRecords, ReadRecord, read_record, same_record
@@ -93,8 +93,7 @@ def take_records(
     IntakeError, RegisterError
         As for :func:`hand_in_records`.
     """
-    first = list(islice(part.rows, FEW + 1))
-    about, rows = first if len(first) <= FEW else (), chain(first, part.rows)
+    about, rows = if_few(part.rows)
     delivery = Delivery(part.file, kind=kind.heading.lower(), dry_run=dry_run)
     try:
         with register.writing(source=part.file) as connection:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain, islice
 from pathlib import Path
@@ -243,9 +243,7 @@ def deliver(
         As for :func:`hand_in`; the register is unchanged.
     """
     delivery = Delivery(name, dry_run=dry_run)
-    given = iter(rows)
-    first = list(islice(given, FEW + 1))
-    about, given = first if len(first) <= FEW else (), chain(first, given)
+    about, given = if_few(iter(rows))
     try:
         with register.writing(source=name) as connection:
             known = known_of(register, settings, about=about)  # inside the lock: nobody else adds dens meanwhile
@@ -256,6 +254,25 @@ def deliver(
     except DryRun:
         return delivery
     return delivery
+
+
+def if_few(rows: Iterator[RawRow]) -> tuple[Sequence[RawRow], Iterator[RawRow]]:
+    """Look ahead whether rows are few, so that only what they name is asked of the register.
+
+    Parameters
+    ----------
+    rows : iterator of RawRow
+        Rows to come; read ahead.
+
+    Returns
+    -------
+    about : sequence of RawRow
+        All of them where there are at most ``FEW``, else none.
+    rows : iterator of RawRow
+        All of them, from the first.
+    """
+    first = list(islice(rows, FEW + 1))
+    return first if len(first) <= FEW else (), chain(first, rows)
 
 
 def _take_all(

@@ -5,7 +5,7 @@ from conftest import STUDY_TOML, write
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from densite import animalfiles
+from densite import deliveries
 from densite.animalfiles import hand_in_records
 from densite.animalterms import KINDS
 from densite.deliveries import hand_in
@@ -54,7 +54,7 @@ def register(tmp_path_factory):
 def made(register, folder, kind: str, text: str, few: int) -> tuple:
     """Hand a text in without keeping it, and return all that was said."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(animalfiles, "FEW", few)
+        patch.setattr(deliveries, "FEW", few)
         path = write(folder / "one.csv", text)
         told = hand_in_records(path, KINDS[kind], register=register, settings=SETTINGS, out=folder, dry_run=True)
     return told.records, told.known, sorted(map(str, told.problems)), told.held_back

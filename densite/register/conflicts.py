@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import hashlib
+import io
 import json
 import uuid
 from collections.abc import Mapping, Sequence
@@ -24,6 +25,7 @@ from densite.intake.rejects import guarded, unguarded
 from densite.records import DenSite, Visit, problems_of
 from densite.register.columns import as_text, encode_point
 from densite.register.schema import JOURNALED
+from densite.wholefile import write_whole
 
 PREFIX = "conflicts-"
 SETTLED = "settled-"
@@ -120,16 +122,20 @@ def write_conflicts(
     path, number = folder / f"{PREFIX}{other}.csv", 2
     while path.exists() and not (settled is not None and path.samefile(settled)) and _begun(path):
         path, number = folder / f"{PREFIX}{other}-{number}.csv", number + 1
-    scratch = path.with_suffix(".part")
-    with scratch.open("w", encoding="utf-8-sig", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow([*_HEADINGS, "keep", "value"])
-        for told in conflicts:
-            chosen = (choices or {}).get(told.key)
-            again = [chosen.keep, guarded(chosen.value)] if chosen and chosen.seen == told.seen else ["", ""]
-            writer.writerow([*map(guarded, asdict(told).values()), told.seen, *again])
-    scratch.replace(path)
+    write_whole(path, _table(conflicts, choices or {}).encode("utf-8-sig"))
     return path
+
+
+def _table(conflicts: Sequence[Conflict], choices: Mapping[Key, Choice]) -> str:
+    """Write conflicts as CSV, with the choices that still fit their values."""
+    file = io.StringIO(newline="")
+    writer = csv.writer(file)
+    writer.writerow([*_HEADINGS, "keep", "value"])
+    for told in conflicts:
+        chosen = choices.get(told.key)
+        again = [chosen.keep, guarded(chosen.value)] if chosen and chosen.seen == told.seen else ["", ""]
+        writer.writerow([*map(guarded, asdict(told).values()), told.seen, *again])
+    return file.getvalue()
 
 
 def _begun(path: Path) -> bool:

@@ -124,17 +124,22 @@ def corrections(connection: Connection, kind: str) -> list[Conflict]:
     list of Conflict
         ``mine`` is the id of the one that was recorded here first.
     """
-    c = schema.record_tables[kind].c
-    query = select(c.record_id, c.corrects, c.withdrawn, c.recorded_at).where(c.corrects.is_not(None))
-    rows = connection.execute(query.order_by(c.fid)).all()
-    after: dict[str, list[Any]] = {}
-    for row in rows:
-        after.setdefault(row.corrects, []).append(row)
+    after = _by_corrected(connection, kind)
     # of a correction that was itself corrected twice one tip stands for all: that fork is told by itself
     live = {root: [tip for row in told for tip in _tips(row, after)[:1]] for root, told in after.items()}
     pairs = [(root, number, tips[0], tip) for root, tips in live.items() for number, tip in enumerate(tips[1:])]
     stories = lineages(connection, schema.record_tables[kind], {row.record_id for pair in pairs for row in pair[2:]})
     return [_conflict(kind, *pair, stories) for pair in pairs]
+
+
+def _by_corrected(connection: Connection, kind: str) -> dict[str, list[Any]]:
+    """Gather corrections under the record that each corrects, in the order in which they were recorded."""
+    c = schema.record_tables[kind].c
+    query = select(c.record_id, c.corrects, c.withdrawn).where(c.corrects.is_not(None)).order_by(c.fid)
+    after: dict[str, list[Any]] = {}
+    for row in connection.execute(query):
+        after.setdefault(row.corrects, []).append(row)
+    return after
 
 
 def _tips(row: Any, after: Mapping[str, list[Any]]) -> list[Any]:
@@ -172,22 +177,14 @@ def both_withdrawn(connection: Connection, kind: str) -> list[Problem]:
     c = schema.record_tables[kind].c
     merged = select(c.corrects).where(c.withdrawn == "yes", c.source_file == _SOURCE)
     dropped = select(c.corrects).where(c.record_id.in_(merged), c.corrects.is_not(None))
-    twice = dropped.group_by(c.corrects).having(func.count() > 1)
+    twice = connection.execute(dropped.group_by(c.corrects).having(func.count() > 1)).scalars().all()
+    after = _by_corrected(connection, kind) if twice else {}
     return [
         Problem(Level.WARNING, f"{kind} {root[:8]}: two corrections, each withdrawn by one crew in favour of the other",
                 "corrects", hint="hand in the row that holds once more")
-        for root in connection.execute(twice).scalars()
-        if not _live(connection, kind, root)
+        for root in twice
+        if not any(_tips(row, after) for row in after[root])
     ]  # fmt: skip
-
-
-def _live(connection: Connection, kind: str, root: str) -> bool:
-    c = schema.record_tables[kind].c
-    rows = connection.execute(select(c.record_id, c.corrects, c.withdrawn).where(c.corrects.is_not(None))).all()
-    after: dict[str, list[Any]] = {}
-    for row in rows:
-        after.setdefault(row.corrects, []).append(row)
-    return any(_tips(row, after) for row in after[root])
 
 
 def is_withdrawn(connection: Connection, table: str, record: str) -> bool:
